@@ -1,0 +1,1 @@
+"""From captures to findings: rings, resonances, loop response, spill, speech."""

@@ -1,0 +1,114 @@
+"""What analysis finds in captures: small frozen records, no computation.
+
+Levels named ``*_dbfs`` are relative to full scale of the recording, never a sound pressure level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Ring:
+    """One feedback ring found in a capture.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Frequency of the fundamental in Hz.
+    frequency_error_hz : float
+        One standard deviation of `frequency_hz`.
+    width_hz : float
+        Spread of the ring's frequency: how far it wandered or how far unresolved neighbours lie
+        apart. Zero for one steady ring.
+    onset_s : float
+        When it first stood out, from the start of the capture.
+    duration_s : float
+        Time it stood out, over all its occurrences.
+    growth_db_per_s : float
+        Steepest straight-line growth seen; 0.0 when it was never seen growing (it only rang on).
+    decay_db_per_s : float or None
+        Rate of its fall (positive), where a fall was seen.
+    peak_dbfs : float
+        Highest level of the ring alone.
+    occurrences : int
+        How often it came up in the capture.
+    clipped : bool
+        Whether it was loud enough to clip or be limited, so that its harmonics showed.
+    confidence : float
+        0..1. Below `shaping.analysis.rings.CERTAIN` people are told `possible ring`.
+    evidence : str
+        The reason in plain words.
+    """
+
+    frequency_hz: float
+    frequency_error_hz: float
+    width_hz: float
+    onset_s: float
+    duration_s: float
+    growth_db_per_s: float
+    decay_db_per_s: float | None
+    peak_dbfs: float
+    occurrences: int
+    clipped: bool
+    confidence: float
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Resonance:
+    """One peak of a magnitude response over its smooth trend.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Centre in Hz.
+    prominence_db : float
+        Height over the smooth trend in dB.
+    q : float
+        Centre over half-power bandwidth, window bias removed.
+    error_db : float
+        One standard deviation of `prominence_db`.
+    """
+
+    frequency_hz: float
+    prominence_db: float
+    q: float
+    error_db: float
+
+
+@dataclass(frozen=True, eq=False)
+class LoopResponse:
+    """The path from the reference's samples to the capture's samples, P(f).
+
+    Arrays share one shape (n,), rising in frequency; `trusted` is False where the estimate
+    cannot be relied upon (low coherence, outside the excited band).
+    """
+
+    frequency_hz: NDArray[np.float64]
+    response: NDArray[np.complex128]
+    coherence: NDArray[np.float64]
+    error_db: NDArray[np.float64]
+    trusted: NDArray[np.bool_]
+    delay_s: float
+    clock_ppm: float
+    coherence_median: float
+
+
+@dataclass(frozen=True, slots=True)
+class CriticalFrequency:
+    """A frequency at which the loop would howl, and the send gain that would start it.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Where.
+    gain_db : float
+        Send gain at which the loop gain reaches 0 dB there. Lowest first in any list.
+    """
+
+    frequency_hz: float
+    gain_db: float

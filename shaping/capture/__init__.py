@@ -1,0 +1,1 @@
+"""Reading recordings, judging their quality, making test signals."""

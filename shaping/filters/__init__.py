@@ -1,0 +1,1 @@
+"""Biquads: cookbook designs, cascades, responses and Q conversions."""

@@ -1,0 +1,124 @@
+"""The plan: filters in the order they are dialled, with the evidence for each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from shaping.analysis.findings import CriticalFrequency, Resonance, Ring
+from shaping.capture.recording import CaptureKind, QualityNote
+from shaping.filters.kinds import Filter
+from shaping.plan.limits import Limits
+
+
+class Purpose(StrEnum):
+    """Why a filter is in the plan."""
+
+    THINNING = "thinning"
+    FEEDBACK = "feedback"
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedFilter:
+    """One filter to dial in, already quantised to the limits.
+
+    Attributes
+    ----------
+    filter : Filter
+        The filter; its Q is the cookbook's.
+    purpose : Purpose
+        Thinning or feedback.
+    reason : str
+        One plain line: why it is there.
+    dial_q : float or None
+        Q as it must be dialled in, in the Q convention of the limits.
+    bandwidth_oct : float or None
+        Width in octaves (half-gain for peaking, -3 dB for a notch). None where not meaningful.
+    effect_db : float or None
+        Total change of the whole plan at the ring or resonance this filter answers, after
+        quantising. None for thinning.
+    """
+
+    filter: Filter
+    purpose: Purpose
+    reason: str
+    dial_q: float | None = None
+    bandwidth_oct: float | None = None
+    effect_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureSummary:
+    """What the plan remembers of a capture."""
+
+    path: str
+    sample_rate_hz: int
+    channel: int
+    duration_s: float
+    kind: CaptureKind
+    quality: tuple[QualityNote, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LoopSummary:
+    """Stable gain before and after the plan, in dB (worst case over phase, and in phase)."""
+
+    stable_gain_db: float
+    stable_gain_after_db: float
+    added_stable_gain_db: float
+    in_phase_stable_gain_db: float
+    in_phase_stable_gain_after_db: float
+    critical: tuple[CriticalFrequency, ...]
+    coherence_median: float
+
+
+@dataclass(frozen=True, slots=True)
+class ThinningSummary:
+    """What thinning saves and costs.
+
+    Attributes
+    ----------
+    spill_change_db : float
+        Change of the wedge's level in the first rows, 125-500 Hz.
+    sii_before, sii_after : float or None
+        Speech intelligibility index at the musician (ANSI S3.5-1997), 0..1.
+    """
+
+    spill_change_db: float
+    sii_before: float | None
+    sii_after: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Everything a person needs to dial in, and why.
+
+    Attributes
+    ----------
+    captures : tuple of CaptureSummary
+        What it rests on.
+    limits : Limits
+        The equaliser it was quantised to.
+    filters : tuple of PlannedFilter
+        High-pass, low-mid cuts, then feedback cuts by urgency.
+    rings, resonances : tuple
+        Evidence, most urgent first.
+    loop : LoopSummary or None
+        Only with a reference.
+    thinning : ThinningSummary or None
+        Only where thinning is in the plan.
+    unserved : tuple of Ring or Resonance
+        What wanted a cut and found no band left.
+    cautions : tuple of str
+        Plain sentences.
+    """
+
+    captures: tuple[CaptureSummary, ...]
+    limits: Limits
+    filters: tuple[PlannedFilter, ...]
+    rings: tuple[Ring, ...]
+    resonances: tuple[Resonance, ...]
+    loop: LoopSummary | None
+    thinning: ThinningSummary | None
+    unserved: tuple[Ring | Resonance, ...]
+    cautions: tuple[str, ...]

@@ -1,0 +1,1 @@
+"""Scanning many long recordings for feedback events."""

@@ -1,0 +1,1 @@
+"""From plans to people: figures, terminal text, pages."""
