@@ -3,18 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from shaping.filters.kinds import FilterKind
-
-
-class QConvention(StrEnum):
-    """What an equaliser means by Q."""
-
-    COOKBOOK = "cookbook"
-    THREE_DB_FROM_FLAT = "3db-from-flat"
-    THREE_DB_FROM_BOTTOM = "3db-from-bottom"
-    POLE = "pole"
+from shaping.filters.width import QConvention
 
 
 @dataclass(frozen=True, slots=True)
