@@ -22,7 +22,7 @@ EDGE_RATIO = 10 ** (1 / 20)
 
 def _nominal(index: int) -> float:
     decade, step = divmod(index + 30, 10)
-    return round(_R10[step] * 10**decade, 6)
+    return float(round(_R10[step] * 10.0**decade, 6))
 
 
 NOMINAL_HZ: tuple[float, ...] = tuple(_nominal(n) for n in range(-17, 14))
@@ -35,7 +35,7 @@ def exact_midband_hz(nominal_hz: float) -> float:
     >>> round(exact_midband_hz(315.0), 3)
     316.228
     """
-    return float(1000.0 * 10 ** (round(10 * math.log10(nominal_hz / 1000.0)) / 10))
+    return float(1000.0 * 10.0 ** (round(10 * math.log10(nominal_hz / 1000.0)) / 10))
 
 
 def nearest_third_octave_hz(frequency_hz: float) -> float:

@@ -12,7 +12,7 @@ def nearest_note(frequency_hz: float) -> tuple[str, int]:
 
     >>> nearest_note(440.0)
     ('A4', 0)
-    >>> nearest_note(2510.0)
+    >>> nearest_note(2509.0)
     ('D#7', 14)
     """
     semitones = 69 + 12 * math.log2(frequency_hz / 440.0)
@@ -24,7 +24,7 @@ def nearest_note(frequency_hz: float) -> tuple[str, int]:
 def note_text(frequency_hz: float) -> str:
     """Return the note as people read it, with cents only where they are 5 or more.
 
-    >>> note_text(2510.0)
+    >>> note_text(2509.0)
     'D#7 +14 cents'
     >>> note_text(440.5)
     'A4'
