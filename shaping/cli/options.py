@@ -1,0 +1,80 @@
+"""Options that several commands share, so that they read and behave alike."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from shaping.errors import OutputError
+from shaping.output import check_writable, write_text
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+STDOUT = "-"
+
+json_option = click.option(
+    "--json",
+    "json_path",
+    metavar="FILE",
+    help="Write the result as JSON; - for standard output and nothing else there.",
+)
+html_option = click.option(
+    "--html", "html_path", metavar="FILE", help="Write one page for a phone and for A4 paper."
+)
+force_option = click.option("--force", is_flag=True, help="Replace files that exist.")
+limits_option = click.option(
+    "--limits",
+    "limits_name",
+    metavar="NAME|FILE",
+    default="parametric-4",
+    show_default=True,
+    help="What your equaliser can be set to: free, parametric-4, parametric-6, graphic-31, "
+    "narrow-notch, or your own TOML file.",
+)
+channel_option = click.option(
+    "--channel",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Channel of the recording, counted from 1; the loudest if not given.",
+)
+
+
+def thin_option(name: str, default: str) -> Callable[[F], F]:
+    """Return the option that sets how much is thinned, under the name a command gives it."""
+    return click.option(
+        name,
+        "amount",
+        type=click.Choice(["none", "light", "medium", "strong"]),
+        default=default,
+        show_default=True,
+        help="How much to thin: high-pass and low-mid cut.",
+    )
+
+
+def check_outputs(paths: Sequence[str | None], *, force: bool) -> None:
+    """Refuse outputs that could not be written, before any work is done.
+
+    Raises
+    ------
+    OutputError
+        As `shaping.output.check_writable`, or if two outputs name the same file.
+    """
+    files = [path for path in paths if path and path != STDOUT]
+    for path in files:
+        check_writable(path, force=force)
+    resolved = [Path(path).resolve() for path in files]
+    if len(set(resolved)) < len(resolved):
+        raise OutputError("two outputs name the same file; give each its own name")
+
+
+def emit_json(text: str, path: str, *, force: bool) -> None:
+    """Write JSON text to a file, or to standard output for ``-``."""
+    if path == STDOUT:
+        sys.stdout.write(text if text.endswith("\n") else text + "\n")
+        sys.stdout.flush()
+    else:
+        write_text(path, text, force=force)

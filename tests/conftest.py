@@ -1,0 +1,22 @@
+"""Fixtures shared by the tests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """A seeded generator, new for every test."""
+    return np.random.default_rng(20_260_101)
+
+
+@pytest.fixture(scope="session")
+def samples_folder() -> Path:
+    """The shipped captures."""
+    return ROOT / "audio_samples"
