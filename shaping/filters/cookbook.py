@@ -23,8 +23,9 @@ from shaping.filters.width import check_positive
 
 Sos = NDArray[np.float64]
 
-LOWEST_OVER_RATE = 1e-6
-"""Lowest corner over sample rate; below it double precision cannot hold the poles."""
+NEAREST_OVER_RATE = 1e-6
+"""Least distance of a corner from 0 Hz and from the Nyquist frequency, over the sample rate:
+nearer, double precision cannot hold the poles inside the unit circle."""
 
 _WIDEST_OVER_EXACT = 2.0
 
@@ -343,15 +344,15 @@ def check_design_frequency(frequency_hz: float, sample_rate_hz: float) -> None:
     """Raise `ParameterError` unless a filter at `frequency_hz` exists at `sample_rate_hz`."""
     check_positive("the sample rate in Hz", sample_rate_hz)
     check_positive("a filter frequency in Hz", frequency_hz)
-    if frequency_hz >= sample_rate_hz / 2.0:
+    if frequency_hz > (0.5 - NEAREST_OVER_RATE) * sample_rate_hz:
         raise ParameterError(
             f"a filter at {frequency_hz:g} Hz needs a sample rate above {2 * frequency_hz:g} Hz, "
             f"not {sample_rate_hz:g} Hz; leave it out or use a recording at a higher rate"
         )
-    if frequency_hz < LOWEST_OVER_RATE * sample_rate_hz:
+    if frequency_hz < NEAREST_OVER_RATE * sample_rate_hz:
         raise ParameterError(
             f"a filter at {frequency_hz:g} Hz is too low for a sample rate of "
-            f"{sample_rate_hz:g} Hz; use {LOWEST_OVER_RATE * sample_rate_hz:g} Hz or more"
+            f"{sample_rate_hz:g} Hz; use {NEAREST_OVER_RATE * sample_rate_hz:g} Hz or more"
         )
 
 
