@@ -1,0 +1,177 @@
+"""What every planner shares: total effect, planned filters, dialling order, the finished plan.
+
+A planner decides which filters there are and why; this module turns its decisions into a `Plan`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from shaping.analysis.findings import Resonance, Ring
+from shaping.analysis.pitch import hertz_text, note_text
+from shaping.capture.recording import Capture, CaptureKind
+from shaping.filters.design import cascade_sos
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.filters.response import magnitude_db
+from shaping.plan.limits import Limits
+from shaping.plan.plan import (
+    CaptureSummary,
+    LoopSummary,
+    Plan,
+    PlannedFilter,
+    Purpose,
+    ThinningSummary,
+)
+from shaping.plan.quantise import bandwidth_oct, dial_q
+
+EFFECT_FLOOR_DB = -60.0
+"""A notch has no bottom; no equaliser on a stage is worth more than this."""
+
+BETTER_CURE = "a lower fader or a better place for the mic is the better cure"
+
+
+def total_db(
+    filters: Iterable[Filter], frequency_hz: ArrayLike, *, sample_rate_hz: float
+) -> NDArray[np.float64]:
+    """Return the change of all filters together, in dB, at least `EFFECT_FLOOR_DB`.
+
+    Parameters
+    ----------
+    filters : iterable of Filter
+        Filters as they will be dialled in.
+    frequency_hz : array_like
+        Frequencies in Hz, below half the sample rate.
+    sample_rate_hz : float
+        Sample rate at which the filters are designed, in Hz.
+
+    Returns
+    -------
+    ndarray
+        Change in dB, of the shape of `frequency_hz`.
+    """
+    sos = cascade_sos(filters, sample_rate_hz=sample_rate_hz)
+    return magnitude_db(sos, frequency_hz, sample_rate_hz=sample_rate_hz, floor_db=EFFECT_FLOOR_DB)
+
+
+def planned_filter(
+    filter: Filter,
+    limits: Limits,
+    *,
+    purpose: Purpose,
+    reason: str,
+    effect_db: float | None = None,
+) -> PlannedFilter:
+    """Return a quantised filter with what a person needs to dial it in."""
+    return PlannedFilter(
+        filter=filter,
+        purpose=purpose,
+        reason=reason,
+        dial_q=dial_q(filter, limits),
+        bandwidth_oct=bandwidth_oct(filter),
+        effect_db=effect_db,
+    )
+
+
+def in_dialling_order(filters: Iterable[PlannedFilter]) -> tuple[PlannedFilter, ...]:
+    """Return high-pass, then thinning from low to high, then feedback cuts as they came."""
+
+    def place(planned: PlannedFilter) -> tuple[int, float]:
+        if planned.filter.kind is FilterKind.HIGH_PASS:
+            return 0, 0.0
+        if planned.purpose is Purpose.THINNING:
+            return 1, planned.filter.frequency_hz
+        return 2, 0.0
+
+    return tuple(sorted(filters, key=place))
+
+
+def summarise_capture(capture: Capture, kind: CaptureKind) -> CaptureSummary:
+    """Return what a plan remembers of a capture."""
+    return CaptureSummary(
+        path=capture.path,
+        sample_rate_hz=capture.sample_rate_hz,
+        channel=capture.channel,
+        duration_s=capture.duration_s,
+        kind=kind,
+        quality=capture.quality,
+    )
+
+
+def assemble_plan(
+    captures: Sequence[Capture | CaptureSummary],
+    kind: CaptureKind,
+    limits: Limits,
+    filters: Iterable[PlannedFilter],
+    *,
+    rings: Sequence[Ring] = (),
+    resonances: Sequence[Resonance] = (),
+    loop: LoopSummary | None = None,
+    thinning: ThinningSummary | None = None,
+    unserved: Sequence[Ring | Resonance] = (),
+    cautions: Iterable[str] = (),
+) -> Plan:
+    """Return the finished plan.
+
+    Parameters
+    ----------
+    captures : sequence of Capture or CaptureSummary
+        What it rests on; effects are computed at the first one's sample rate.
+    kind : CaptureKind
+        How those given as `Capture` were made.
+    limits : Limits
+        The equaliser.
+    filters : iterable of PlannedFilter
+        Quantised filters; feedback cuts most urgent first.
+    rings, resonances, loop, thinning, unserved
+        As in `Plan`.
+    cautions : iterable of str
+        Plain sentences; each is kept once, in order. What is unserved is added.
+
+    Returns
+    -------
+    Plan
+        Filters in dialling order.
+    """
+    said = [*cautions, *_unserved_cautions(unserved)]
+    return Plan(
+        captures=tuple(
+            capture if isinstance(capture, CaptureSummary) else summarise_capture(capture, kind)
+            for capture in captures
+        ),
+        limits=limits,
+        filters=in_dialling_order(filters),
+        rings=tuple(rings),
+        resonances=tuple(resonances),
+        loop=loop,
+        thinning=thinning,
+        unserved=tuple(unserved),
+        cautions=tuple(dict.fromkeys(said)),
+    )
+
+
+def frequency_words(frequency_hz: float) -> str:
+    """Return a frequency with its note, as reasons and cautions give it.
+
+    >>> frequency_words(2509.0)
+    '2.51 kHz (D#7 +14 cents)'
+    """
+    return f"{hertz_text(frequency_hz)} ({note_text(frequency_hz)})"
+
+
+def listing(words: Sequence[str]) -> str:
+    """Join words as a sentence does.
+
+    >>> listing(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def _unserved_cautions(unserved: Sequence[Ring | Resonance]) -> list[str]:
+    if not unserved:
+        return []
+    where = listing([frequency_words(finding.frequency_hz) for finding in unserved])
+    return [f"No band is left for {where}: {BETTER_CURE}."]
