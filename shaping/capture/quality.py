@@ -120,7 +120,7 @@ def judge(
     --------
     >>> from shaping.capture.recording import CaptureKind
     >>> notes = judge(np.zeros(480_000, np.float32), 48_000, CaptureKind.RING_OUT)
-    >>> [note.code for note in notes]
+    >>> [str(note.code) for note in notes]
     ['silent']
     """
     notes = list(_length(samples.size / sample_rate_hz, kind))

@@ -1,0 +1,36 @@
+"""The cautions, in one place: plain sentences shown where a person would act.
+
+They are common practice of the trade, no published source; for limits of exposure they defer to
+local codes and qualified people.
+"""
+
+from __future__ import annotations
+
+RING_OUT: tuple[str, ...] = (
+    "Feedback can injure hearing and destroy drivers: warn everyone on and near the stage first.",
+    "Take in-ear monitors out, put hearing protection on, and keep the limiter in.",
+    "Start low, raise the send slowly with a hand on the fader, and pull it down at the first "
+    "ring.",
+)
+"""For anyone who rings out a wedge, or tries a plan at the gain where it rang."""
+
+TEST_SIGNAL: tuple[str, ...] = (
+    "Start with the playback level all the way down and raise it slowly, a hand on the fader.",
+    "Warn everyone on and near the stage, take in-ear monitors out, and keep the limiter in.",
+    "Mute the mic's send to the wedge while the signal plays, and stop if a driver distorts or "
+    "smells hot.",
+    "Never play a test signal into headphones or in-ear monitors.",
+)
+"""For anyone who plays a test signal through a wedge."""
+
+LISTENING: tuple[str, ...] = (
+    "Turn the volume down before you press play, then raise it slowly: captures and tests can "
+    "hold sudden loud tones.",
+)
+"""For anyone who listens to a capture or a rendering."""
+
+EXPOSURE = (
+    "How loud and how long is safe is for local codes and qualified people to say; this "
+    "recording is uncalibrated and gives no sound pressure level."
+)
+"""Wherever levels are shown."""
