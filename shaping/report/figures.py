@@ -1,0 +1,223 @@
+"""Whole figures of a plan, and how they are saved.
+
+Figures are built on matplotlib's objects, without pyplot: no global state, and a fast start.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shaping.analysis.findings import LoopResponse
+from shaping.capture.recording import Capture
+from shaping.errors import OutputError
+from shaping.output import replacing
+from shaping.plan.plan import Plan
+from shaping.report import style
+from shaping.report.loop_figure import draw_added_gain, draw_loop
+from shaping.report.response_figure import LABEL_STRIP_PT, draw_response
+from shaping.report.spectrogram_figure import draw_spectrogram
+from shaping.report.words import capture_text, file_text
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "draw_added_gain",
+    "draw_loop",
+    "draw_response",
+    "draw_spectrogram",
+    "evidence_figure",
+    "plan_figure",
+    "response_figure",
+    "save_figure",
+]
+
+WIDTH_IN = 6.4
+DOTS_PER_INCH = 160
+DESK_RATE_HZ = 48_000.0
+"""Rate at which filters are drawn where a capture's own is lower than a desk's would be."""
+
+_LEFT_PT, _RIGHT_PT = 58.0, 20.0
+_LABELS_RIGHT_PT = 72.0
+_BELOW_PT = 46.0
+_KEY_LINE_PT = 17.0
+
+
+def desk_rate_hz(plan: Plan) -> float:
+    """Return the sample rate at which a plan's filters are drawn."""
+    rates = [float(c.sample_rate_hz) for c in plan.captures if c.sample_rate_hz >= 44_100]
+    return rates[0] if rates else DESK_RATE_HZ
+
+
+def new_figure(width_in: float, height_pt: float) -> Figure:
+    """Return an empty figure in the style."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width_in, height_pt / 72), facecolor=style.LIGHT.paper)
+
+
+def plan_figure(
+    plan: Plan, capture: Capture | None = None, *, loop: LoopResponse | None = None
+) -> Figure:
+    """Draw a plan: its response above, the evidence for it below.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    capture : Capture or None
+        The capture it rests on, for the spectrogram. None leaves the evidence out.
+    loop : LoopResponse or None
+        The measured loop; drawn in place of the spectrogram.
+
+    Returns
+    -------
+    matplotlib Figure
+        Tall, with type large enough for a phone.
+    """
+    title_pt = 46.0
+    evidence = loop is not None or capture is not None
+    response_pt = _response_height_pt(plan)
+    evidence_pt = _evidence_height_pt(loop) + 26.0 if evidence else 0.0
+    height_pt = title_pt + response_pt + evidence_pt
+    figure = new_figure(WIDTH_IN, height_pt)
+    colours = style.LIGHT
+    figure.text(
+        14 / (WIDTH_IN * 72),
+        1 - 15 / height_pt,
+        "Settings to dial in, and what they do",
+        fontsize=style.TITLE_PT,
+        fontweight="bold",
+        color=colours.ink,
+        va="center",
+        gid="title",
+    )
+    if plan.captures:
+        figure.text(
+            14 / (WIDTH_IN * 72),
+            1 - 34 / height_pt,
+            _heard(plan),
+            fontsize=style.SMALL_PT,
+            color=colours.quiet,
+            va="center",
+            parse_math=False,
+            gid="captures",
+        )
+    _add_response(figure, plan, top_pt=title_pt)
+    if evidence:
+        top_pt = title_pt + response_pt
+        figure.text(
+            14 / (WIDTH_IN * 72),
+            1 - (top_pt + 10) / height_pt,
+            "The loop as measured" if loop is not None else "What was recorded",
+            fontsize=style.TEXT_PT,
+            fontweight="bold",
+            color=colours.ink,
+            va="center",
+        )
+        _add_evidence(figure, plan, capture, loop, top_pt=top_pt + 26.0)
+    return figure
+
+
+def response_figure(plan: Plan) -> Figure:
+    """Draw the response of a plan alone."""
+    figure = new_figure(WIDTH_IN, _response_height_pt(plan) + 8.0)
+    _add_response(figure, plan, top_pt=8.0)
+    return figure
+
+
+def evidence_figure(
+    plan: Plan, capture: Capture | None, *, loop: LoopResponse | None = None
+) -> Figure:
+    """Draw the evidence alone: the loop where there is one, else the capture's spectrogram."""
+    figure = new_figure(WIDTH_IN, _evidence_height_pt(loop) + 8.0)
+    _add_evidence(figure, plan, capture, loop, top_pt=8.0)
+    return figure
+
+
+def _heard(plan: Plan) -> str:
+    first = capture_text(plan.captures[0]).removeprefix(file_text(plan.captures[0].path))
+    name = file_text(plan.captures[0].path, longest=max(16, 76 - len(first)))
+    if len(plan.captures) == 1:
+        return name + first
+    return f"{file_text(plan.captures[0].path, longest=44)} and {len(plan.captures) - 1} more"
+
+
+def _response_height_pt(plan: Plan) -> float:
+    entries = 1 + len({p.purpose for p in plan.filters}) + (2 if plan.rings else 0)
+    strip = LABEL_STRIP_PT if plan.rings else 6.0
+    return strip + 200.0 + _BELOW_PT + _KEY_LINE_PT * ((entries + 1) // 2) + 6.0
+
+
+def _evidence_height_pt(loop: LoopResponse | None) -> float:
+    return 190.0 + _BELOW_PT + (2 * _KEY_LINE_PT if loop is not None else 0.0)
+
+
+def _add_response(figure: Figure, plan: Plan, *, top_pt: float) -> None:
+    strip = LABEL_STRIP_PT if plan.rings else 6.0
+    ax = figure.add_axes(_box(figure, top_pt + strip, 200.0, right_pt=_RIGHT_PT))
+    draw_response(ax, plan, desk_rate_hz(plan))
+
+
+def _add_evidence(
+    figure: Figure,
+    plan: Plan,
+    capture: Capture | None,
+    loop: LoopResponse | None,
+    *,
+    top_pt: float,
+) -> None:
+    if loop is not None:
+        ax = figure.add_axes(_box(figure, top_pt, 190.0, right_pt=_RIGHT_PT))
+        draw_loop(
+            ax,
+            loop,
+            filters=[planned.filter for planned in plan.filters],
+            sample_rate_hz=desk_rate_hz(plan),
+            critical=plan.loop.critical if plan.loop is not None else (),
+        )
+    elif capture is not None:
+        right_pt = _LABELS_RIGHT_PT if plan.rings else _RIGHT_PT
+        ax = figure.add_axes(_box(figure, top_pt, 190.0, right_pt=right_pt))
+        draw_spectrogram(ax, capture, plan.rings)
+
+
+def _box(
+    figure: Figure, top_pt: float, height_pt: float, *, right_pt: float
+) -> tuple[float, float, float, float]:
+    """Return an axes rectangle in figure fractions from points off the top."""
+    whole_in, tall_in = figure.get_size_inches()
+    wide, tall = whole_in * 72, tall_in * 72
+    return (
+        _LEFT_PT / wide,
+        1 - (top_pt + height_pt) / tall,
+        (wide - _LEFT_PT - right_pt) / wide,
+        height_pt / tall,
+    )
+
+
+def save_figure(figure: Figure, path: str | Path, *, force: bool = False) -> None:
+    """Save a figure as PNG, SVG or PDF, by the suffix of `path`; the same bytes every time.
+
+    Raises
+    ------
+    OutputError
+        If the suffix is another, or the file exists and `force` is False, or cannot be written.
+    """
+    from matplotlib import rc_context
+
+    kind = Path(path).suffix.lower().removeprefix(".")
+    metadata: dict[str, dict[str, str | None]] = {
+        "png": {"Software": None},
+        "svg": {"Date": None, "Creator": None},
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+    }
+    if kind not in metadata:
+        raise OutputError(f"{path}: a plot is written as .png, .svg or .pdf; change the suffix")
+    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": "shaping", "pdf.fonttype": 42}
+    with replacing(path, force=force) as temporary, rc_context(settings), warnings.catch_warnings():
+        # A file name may hold letters the font lacks: a hollow box then, and no complaint.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(temporary, format=kind, dpi=DOTS_PER_INCH, metadata=metadata[kind])

@@ -1,0 +1,171 @@
+"""A plan as terminal text: plain when piped, coloured only where it helps.
+
+Every value comes from a plan or a file name, so nothing is read as markup.
+"""
+
+from __future__ import annotations
+
+import textwrap
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from shaping.capture.recording import Severity
+from shaping.plan.plan import Plan
+from shaping.report import words
+
+_WIDE = 116
+_NARROW = 74
+
+
+def print_plan(plan: Plan, console: Console) -> None:
+    """Print a plan for a person at a desk.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    console : rich Console
+        Where to print; its width decides the layout.
+    """
+    _captures(plan, console)
+    _rings(plan, console)
+    _settings(plan, console)
+    _gains(plan, console)
+    _left(plan, console)
+    _cautions(plan, console)
+
+
+def _heading(console: Console, text: str) -> None:
+    console.print()
+    console.print(Text(text, style="bold"))
+
+
+def _lines(console: Console, marked: list[tuple[str, str]]) -> None:
+    """Print short marks with hanging text beside them."""
+    for mark, text in marked:
+        lead = f" {mark} "
+        lines = textwrap.wrap(
+            text, console.width, initial_indent=lead, subsequent_indent=" " * len(lead)
+        )
+        console.print(Text("\n".join(lines)))
+
+
+def _table(console: Console) -> Table:
+    return Table(box=SIMPLE_HEAD if console.is_terminal else None, padding=(0, 1), pad_edge=False)
+
+
+def _captures(plan: Plan, console: Console) -> None:
+    for capture in plan.captures:
+        console.print(Text(words.capture_text(capture), style="bold"))
+        notes = [
+            ("-" if note.severity is Severity.INFO else "!", words.plain(note.message))
+            for note in capture.quality
+        ]
+        _lines(console, notes or [("-", "Recording quality: nothing to complain about.")])
+
+
+def _rings(plan: Plan, console: Console) -> None:
+    if plan.rings:
+        _heading(console, "Rings found, most urgent first")
+        narrow = console.width < _NARROW
+        table = _table(console)
+        table.add_column("Frequency", no_wrap=True)
+        table.add_column("Finding", no_wrap=True)
+        table.add_column("Peak", justify="right", no_wrap=True)
+        table.add_column("At", justify="right", no_wrap=True)
+        between = ":\n" if narrow else ": "
+        for ring in plan.rings:
+            frequency = words.frequency_text(ring.frequency_hz)
+            table.add_row(
+                Text(frequency.replace(" (", "\n(") if narrow else frequency),
+                Text(words.ring_word(ring) + between + words.growth_text(ring)),
+                Text(f"{ring.peak_dbfs:.0f} dBFS"),
+                Text(words.duration_text(ring.onset_s)),
+            )
+        console.print(table)
+    elif plan.resonances:
+        _heading(console, "Resonances found, most prominent first")
+        table = _table(console)
+        for name in ("Frequency", "Height", "Width"):
+            table.add_column(name)
+        for peak in plan.resonances:
+            table.add_row(
+                Text(words.frequency_text(peak.frequency_hz)),
+                Text(f"{peak.prominence_db:.1f} dB ± {peak.error_db:.1f}"),
+                Text(words.q_text(peak.q)),
+            )
+        console.print(table)
+    elif plan.captures:
+        _heading(console, "No rings found")
+
+
+def _settings(plan: Plan, console: Console) -> None:
+    limits = plan.limits
+    if not plan.filters:
+        _heading(console, "Nothing to dial in")
+        return
+    _heading(console, f"Settings to dial in, in this order ({words.plain(limits.name)})")
+    _lines(console, [("!", words.BEFORE_YOU_START)])
+    wide = console.width >= _WIDE
+    narrow = console.width < _NARROW
+    table = _table(console)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("Filter", no_wrap=True)
+    table.add_column("Frequency", no_wrap=True)
+    table.add_column("Gain", justify="right", no_wrap=True)
+    table.add_column("Width", no_wrap=True)
+    if wide:
+        table.add_column("Why")
+    settings = words.settings(plan)
+    for setting in settings:
+        frequency = setting.frequency.replace(" (", "\n(") if narrow else setting.frequency
+        row = [
+            Text(str(setting.number), style="bold"),
+            Text(setting.kind),
+            Text(frequency, style="bold"),
+            Text(setting.gain, style="bold"),
+            Text(setting.width),
+        ]
+        table.add_row(*row, *([Text(_why(setting))] if wide else []))
+    console.print(table)
+    if not wide:
+        _heading(console, "Why")
+        _lines(console, [(str(setting.number), _why(setting)) for setting in settings])
+    console.print()
+    console.print(Text(words.convention_text(limits), style="dim"))
+
+
+def _why(setting: words.Setting) -> str:
+    reason = words.plain(setting.reason)
+    if not setting.effect:
+        return reason
+    return f"{reason} (all together: {setting.effect})"
+
+
+def _gains(plan: Plan, console: Console) -> None:
+    if plan.loop is None and plan.thinning is None:
+        return
+    _heading(console, "What it buys")
+    lines = [("-", text) for text in (words.loop_texts(plan.loop) if plan.loop else ())]
+    lines += [
+        ("-", text) for text in (words.thinning_texts(plan.thinning) if plan.thinning else ())
+    ]
+    _lines(console, lines)
+
+
+def _left(plan: Plan, console: Console) -> None:
+    if not plan.unserved:
+        return
+    _heading(console, "Left without a cut")
+    _lines(console, [("-", words.finding_text(finding)) for finding in plan.unserved])
+    _lines(console, [("-", words.WHAT_TO_DO_ABOUT_THE_REST)])
+
+
+def _cautions(plan: Plan, console: Console) -> None:
+    cautions = [words.plain(caution) for caution in plan.cautions]
+    if cautions:
+        _heading(console, "Mind")
+        _lines(console, [("!", caution) for caution in cautions])

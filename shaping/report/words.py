@@ -1,0 +1,340 @@
+"""How people read a plan: values with units, notes and octaves; settings with their meaning.
+
+Conventions: middle C is C4 and A4 is 440 Hz; octaves of a peaking filter lie between its half-gain
+points; levels are relative to full scale of the recording, never sound pressure levels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from shaping.analysis.findings import Resonance, Ring
+from shaping.analysis.pitch import hertz_text, note_text
+from shaping.filters.kinds import FilterKind
+from shaping.filters.width import QConvention, octaves_from_q
+from shaping.plan.limits import Limits
+from shaping.plan.plan import (
+    CaptureSummary,
+    LoopSummary,
+    Plan,
+    PlannedFilter,
+    Purpose,
+    ThinningSummary,
+)
+
+BEFORE_YOU_START = (
+    "Before you raise the send: start low, keep a hand on the fader, take in-ears out, warn the "
+    "stage, and leave the limiter in. Howling can injure ears and loudspeakers."
+)
+UNCALIBRATED = (
+    "Levels are relative to the recording's full scale: an uncalibrated recording says nothing "
+    "about loudness in the room. For exposure limits follow your local rules."
+)
+
+WHAT_TO_DO_ABOUT_THE_REST = (
+    "No band is left for these. A lower fader, or a better place and angle for mic and wedge, "
+    "cures them better than more cuts would."
+)
+
+KIND_NAMES = {
+    FilterKind.HIGH_PASS: "high-pass",
+    FilterKind.LOW_PASS: "low-pass",
+    FilterKind.PEAKING: "bell",
+    FilterKind.NOTCH: "notch",
+    FilterKind.LOW_SHELF: "low shelf",
+    FilterKind.HIGH_SHELF: "high shelf",
+    FilterKind.BAND_PASS: "band-pass",
+    FilterKind.ALL_PASS: "all-pass",
+}
+
+CONVENTION_NAMES = {
+    QConvention.COOKBOOK: "width between the points at half the gain in dB",
+    QConvention.THREE_DB_FROM_FLAT: "width between the points 3 dB below flat",
+    QConvention.THREE_DB_FROM_BOTTOM: "width between the points 3 dB above the bottom",
+    QConvention.POLE: "Q of the filter's poles",
+}
+
+_PASSES = (FilterKind.HIGH_PASS, FilterKind.LOW_PASS)
+"""A corner is no tone: its note would tell nobody anything."""
+
+_UNIT_FRACTIONS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 16, 18, 20, 24, 30, 36, 48, 60)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One filter as a person dials it in, every value as text."""
+
+    number: int
+    kind: str
+    frequency: str
+    hertz: str
+    note: str
+    gain: str
+    width: str
+    purpose: Purpose
+    reason: str
+    effect: str
+    meaning: str
+
+
+def plain(text: str) -> str:
+    r"""Return `text` printable on one line: control characters and broken encodings replaced.
+
+    File names may hold anything; a newline or an escape sequence in one must not break a page.
+
+    >>> plain("wedge\n\x1b[31m.wav")
+    'wedge��[31m.wav'
+    """
+    whole = text.encode("utf-8", "replace").decode("utf-8")
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in whole)
+
+
+def file_text(path: str, *, longest: int = 60) -> str:
+    """Return a file's name, without its folders, shortened in the middle.
+
+    >>> file_text("takes/vocal wedge.wav")
+    'vocal wedge.wav'
+    >>> file_text("a" * 80 + ".wav", longest=20)
+    'aaaaaaaaaaa…aaaa.wav'
+    """
+    name = plain(PurePath(path).name or path)
+    if len(name) <= longest:
+        return name
+    tail = (longest - 1) * 2 // 5 + 1
+    return f"{name[: longest - 1 - tail]}…{name[-tail:]}"
+
+
+def frequency_text(frequency_hz: float) -> str:
+    """Return a frequency with its note.
+
+    >>> frequency_text(2509.0)
+    '2.51 kHz (D#7 +14 cents)'
+    """
+    return f"{hertz_text(frequency_hz)} ({note_text(frequency_hz)})"
+
+
+def octaves_text(octaves: float) -> str:
+    """Return a width in octaves, as a fraction where it is one within 3 %.
+
+    >>> octaves_text(0.1662), octaves_text(0.667), octaves_text(1.4), octaves_text(0.28)
+    ('1/6 oct', '2/3 oct', '1.4 oct', '0.28 oct')
+    """
+    for above, below in [(1, n) for n in _UNIT_FRACTIONS] + [(2, 3), (3, 4), (3, 2), (2, 1)]:
+        if abs(octaves * below / above - 1) < 0.03:
+            return f"{above} oct" if below == 1 else f"{above}/{below} oct"
+    return f"{octaves:.2g} oct"
+
+
+def q_text(q: float) -> str:
+    """Return a Q with the digits an equaliser shows.
+
+    >>> q_text(8.65), q_text(0.707), q_text(28.9)
+    ('Q 8.7', 'Q 0.71', 'Q 29')
+    """
+    if q < 1:
+        return f"Q {q:.2f}"
+    return f"Q {q:.1f}" if q < 19.95 else f"Q {q:.0f}"
+
+
+def width_text(q: float, octaves: float | None = None) -> str:
+    """Return a width in Q and octaves; the octaves follow from a cookbook Q if not given.
+
+    >>> width_text(8.6, 0.1676)
+    'Q 8.6 (1/6 oct)'
+    """
+    return f"{q_text(q)} ({octaves_text(octaves_from_q(q) if octaves is None else octaves)})"
+
+
+def gain_text(gain_db: float) -> str:
+    """Return a gain or a change with its sign.
+
+    >>> gain_text(-6.0), gain_text(2.25), gain_text(-0.01)
+    ('-6.0 dB', '+2.2 dB', '0.0 dB')
+    """
+    rounded = round(gain_db, 1)
+    return "0.0 dB" if rounded == 0 else f"{rounded:+.1f} dB"
+
+
+def change_text(change_db: float) -> str:
+    """Return a change in words.
+
+    >>> change_text(-3.42), change_text(4.2)
+    ('3.4 dB less', '4.2 dB more')
+    """
+    return f"{abs(change_db):.1f} dB {'less' if change_db < 0 else 'more'}"
+
+
+def duration_text(duration_s: float) -> str:
+    """Return a length of time.
+
+    >>> duration_text(0.42), duration_text(31.2), duration_text(200.0)
+    ('0.42 s', '31 s', '3 min 20 s')
+    """
+    if duration_s < 9.95:
+        return f"{duration_s:.2g} s"
+    if duration_s < 99.5:
+        return f"{duration_s:.0f} s"
+    minutes, seconds = divmod(round(duration_s), 60)
+    return f"{minutes} min {seconds} s"
+
+
+def slope_text(order: int) -> str:
+    """Return the slope of a high-pass or low-pass of this order.
+
+    >>> slope_text(2)
+    '12 dB/oct'
+    """
+    return f"{6 * order} dB/oct"
+
+
+def certain(ring: Ring) -> bool:
+    """Whether people are told `ring` and not `possible ring`."""
+    from shaping.analysis.rings import CERTAIN
+
+    return ring.confidence >= CERTAIN
+
+
+def ring_word(ring: Ring) -> str:
+    """Return ``ring`` or ``possible ring``."""
+    return "ring" if certain(ring) else "possible ring"
+
+
+def growth_text(ring: Ring) -> str:
+    """Return how a ring behaved: how fast it grew, or that it only rang on."""
+    if ring.growth_db_per_s > 0:
+        return f"grew {ring.growth_db_per_s:.0f} dB/s"
+    if ring.decay_db_per_s:
+        return f"rang on, fell {ring.decay_db_per_s:.0f} dB/s"
+    return "rang on"
+
+
+def finding_text(finding: Ring | Resonance) -> str:
+    """Return a ring or resonance in one phrase."""
+    where = frequency_text(finding.frequency_hz)
+    if isinstance(finding, Ring):
+        return f"{ring_word(finding)} at {where}"
+    return f"resonance at {where}, {finding.prominence_db:.1f} dB over its surroundings"
+
+
+def capture_text(capture: CaptureSummary) -> str:
+    """Return what was recorded, in one line."""
+    rate = f"{capture.sample_rate_hz / 1000:g} kHz"
+    return (
+        f"{file_text(capture.path)}: {capture.kind.value.replace('-', ' ')}, "
+        f"{duration_text(capture.duration_s)}, channel {capture.channel}, {rate}"
+    )
+
+
+def settings(plan: Plan) -> tuple[Setting, ...]:
+    """Return the plan's filters as people dial them in, in dialling order."""
+    return tuple(
+        _setting(number, planned, plan.limits) for number, planned in enumerate(plan.filters, 1)
+    )
+
+
+def _setting(number: int, planned: PlannedFilter, limits: Limits) -> Setting:
+    wanted = planned.filter
+    return Setting(
+        number=number,
+        kind=KIND_NAMES[wanted.kind],
+        frequency=hertz_text(wanted.frequency_hz)
+        if wanted.kind in _PASSES
+        else frequency_text(wanted.frequency_hz),
+        hertz=hertz_text(wanted.frequency_hz),
+        note="" if wanted.kind in _PASSES else note_text(wanted.frequency_hz),
+        gain="" if wanted.gain_db is None else gain_text(wanted.gain_db),
+        width=_dialled_width(planned, limits),
+        purpose=planned.purpose,
+        reason=planned.reason,
+        effect="" if planned.effect_db is None else f"{gain_text(planned.effect_db)} at the ring",
+        meaning=meaning(planned),
+    )
+
+
+def _dialled_width(planned: PlannedFilter, limits: Limits) -> str:
+    wanted = planned.filter
+    if wanted.order is not None:
+        return slope_text(wanted.order)
+    q = planned.dial_q if planned.dial_q is not None else wanted.q
+    if q is None:
+        return ""
+    octaves = planned.bandwidth_oct
+    if limits.grid_hz is not None and limits.min_q == limits.max_q:
+        return "fixed" if octaves is None else f"fixed ({octaves_text(octaves)})"
+    return q_text(q) if octaves is None else width_text(q, octaves)
+
+
+def meaning(planned: PlannedFilter) -> str:
+    """Return what one setting means to the person who dials it in, in plain words."""
+    wanted = planned.filter
+    where = hertz_text(wanted.frequency_hz)
+    if wanted.kind is FilterKind.HIGH_PASS:
+        return (
+            f"Takes away what lies below about {where}: rumble and boom that spill into the room. "
+            "If the voice turns thin on stage, turn it back a little."
+        )
+    if wanted.kind is FilterKind.LOW_PASS:
+        return f"Takes away what lies above about {where}. Voices and cymbals lose some air."
+    cuts = (wanted.gain_db or 0.0) < 0 or wanted.kind is FilterKind.NOTCH
+    if planned.purpose is Purpose.THINNING and cuts:
+        return (
+            f"Takes some body out of this wedge around {where}. It sounds leaner on stage, and "
+            "the first rows hear the mains more clearly."
+        )
+    if planned.purpose is Purpose.FEEDBACK and cuts:
+        wide = planned.bandwidth_oct is not None and planned.bandwidth_oct > 0.3
+        ear = (
+            "You will hear this cut: check that the voice still sounds right."
+            if wide
+            else "It is narrow: the voice should hardly change."
+        )
+        return f"A dip where wedge and mic feed each other, so it howls later at {where}. {ear}"
+    if cuts:
+        return f"Makes the wedge quieter around {where}."
+    return f"Makes the wedge louder around {where}: raise the send with care afterwards."
+
+
+def convention_text(limits: Limits) -> str:
+    """Return what Q means in the settings, in one sentence."""
+    if limits.q_convention is QConvention.COOKBOOK:
+        return (
+            "Q is counted between the points at half the gain in dB; octaves are given beside it. "
+            "If your equaliser counts Q otherwise, match the octaves."
+        )
+    return (
+        f"Q is as this equaliser counts it ({CONVENTION_NAMES[limits.q_convention]}); octaves are "
+        "between the points at half the gain in dB."
+    )
+
+
+def loop_texts(loop: LoopSummary) -> tuple[str, ...]:
+    """Return what the plan buys in stable gain, in plain sentences."""
+    first = loop.critical[0] if loop.critical else None
+    worst = (
+        f"{change_text(loop.added_stable_gain_db)} gain before it howls: stable up to "
+        f"{gain_text(loop.stable_gain_db)} without the settings, "
+        f"{gain_text(loop.stable_gain_after_db)} with them (worst case over phase)."
+    )
+    phase = (
+        f"With the path exactly as recorded: {gain_text(loop.in_phase_stable_gain_db)} without, "
+        f"{gain_text(loop.in_phase_stable_gain_after_db)} with them."
+    )
+    rest = (
+        () if first is None else (f"It would howl first at {frequency_text(first.frequency_hz)}.",)
+    )
+    return (worst, phase, *rest)
+
+
+def thinning_texts(thinning: ThinningSummary) -> tuple[str, ...]:
+    """Return what thinning saves in the room and costs on stage, in plain sentences."""
+    saved = (
+        f"{change_text(thinning.spill_change_db)} of this wedge in the first rows, 125 to 500 Hz.",
+    )
+    if thinning.sii_before is None or thinning.sii_after is None:
+        return saved
+    return (
+        *saved,
+        f"Speech intelligibility index at the musician: {thinning.sii_before:.2f} before, "
+        f"{thinning.sii_after:.2f} after (0 to 1; ANSI S3.5-1997).",
+    )

@@ -1,0 +1,94 @@
+"""Whole figures, and the files they become."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import warnings
+import xml.etree.ElementTree as ET
+
+import pytest
+from matplotlib.image import imread
+
+from shaping.errors import OutputError
+from shaping.report.figures import plan_figure, save_figure
+
+
+def test_plan_figure_has_the_response_above_the_evidence(new_plan, new_capture):
+    plan = new_plan(6)
+    figure = plan_figure(plan, new_capture(plan.rings))
+    response, evidence = figure.axes
+    assert response.get_position().y0 > evidence.get_position().y1
+    assert any(line.get_gid() == "total" for line in response.lines)
+    assert any(child.get_gid() == "levels" for child in evidence.get_children())
+
+
+def test_plan_figure_draws_the_loop_where_there_is_one(new_plan, new_loop):
+    figure = plan_figure(new_plan(3, loop=True), loop=new_loop())
+    assert any(line.get_gid() == "after" for line in figure.axes[1].lines)
+
+
+def test_plan_figure_without_capture_has_only_the_response(new_plan):
+    assert len(plan_figure(new_plan(2)).axes) == 1
+
+
+@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
+def test_saved_figures_are_the_same_bytes_every_time(new_plan, new_capture, tmp_path, suffix):
+    plan = new_plan(6)
+    capture = new_capture(plan.rings)
+    for name in ("one", "two"):
+        save_figure(plan_figure(plan, capture), tmp_path / f"{name}{suffix}")
+    one = (tmp_path / f"one{suffix}").read_bytes()
+    assert len(one) > 10_000
+    assert one == (tmp_path / f"two{suffix}").read_bytes()
+
+
+def test_svg_keeps_text_as_text(new_plan, tmp_path):
+    save_figure(plan_figure(new_plan(2)), tmp_path / "plan.svg")
+    text = "".join(ET.parse(tmp_path / "plan.svg").getroot().itertext())
+    assert "2.51 kHz D#7" in text
+    assert "Settings to dial in" in text
+
+
+def test_png_fits_a_phone_and_is_sharp(new_plan, tmp_path):
+    save_figure(plan_figure(new_plan(2)), tmp_path / "plan.png")
+    height, width, _ = imread(tmp_path / "plan.png").shape
+    assert 900 <= width <= 1300
+    assert height > width * 0.8
+
+
+@pytest.mark.parametrize("name", ["plan.bmp", "plan", "plan.txt"])
+def test_other_suffixes_are_refused_in_words(new_plan, tmp_path, name):
+    with pytest.raises(OutputError, match=r"\.png, \.svg or \.pdf"):
+        save_figure(plan_figure(new_plan(0)), tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_existing_file_stays_unless_forced(new_plan, tmp_path):
+    path = tmp_path / "plan.png"
+    path.write_text("mine")
+    with pytest.raises(OutputError, match="--force"):
+        save_figure(plan_figure(new_plan(0)), path)
+    assert path.read_text() == "mine"
+    save_figure(plan_figure(new_plan(0)), path, force=True)
+    assert path.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.filterwarnings("ignore:Glyph .* missing")  # raised by measuring, not by saving
+@pytest.mark.parametrize("name", ["$\\frac{a}{b$.wav", "ひびき.wav", "bad\udcff\n.wav", "a" * 250])
+def test_odd_file_names_are_drawn_as_they_are(new_plan, tmp_path, name):
+    figure = plan_figure(new_plan(1, path=f"takes/{name}"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        save_figure(figure, tmp_path / "plan.png")
+        save_figure(figure, tmp_path / "plan.svg")
+    (text,) = [t for t in figure.texts if t.get_gid() == "captures"]
+    assert text.get_window_extent().x1 <= figure.bbox.x1
+
+
+def test_importing_the_figures_does_not_import_matplotlib():
+    code = (
+        "import sys, shaping.report.figures, shaping.report.terminal, shaping.report.style;"
+        "sys.exit('matplotlib' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -1,0 +1,138 @@
+"""What people read in the terminal, wide and narrow, plain and coloured."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.filters.width import QConvention, octaves_from_q
+from shaping.plan.plan import PlannedFilter, Purpose
+from shaping.report import words
+from shaping.report.terminal import print_plan
+
+
+def shown(plan, width=80, **console):
+    out = io.StringIO()
+    print_plan(plan, Console(file=out, width=width, **console))
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("octaves", "text"),
+    [(2, "2 oct"), (1, "1 oct"), (2 / 3, "2/3 oct"), (1 / 2, "1/2 oct"), (1 / 3, "1/3 oct")]
+    + [(1 / n, f"1/{n} oct") for n in (6, 10, 12, 20, 30)],
+)
+def test_octaves_of_the_trade_read_as_fractions(octaves, text):
+    """Bandwidths that equalisers offer; common practice, no published source."""
+    assert words.octaves_text(octaves) == text
+    assert words.octaves_text(octaves * 1.01) == text
+
+
+def test_width_without_octaves_uses_the_cookbook():
+    assert words.width_text(4.32) == "Q 4.3 (1/3 oct)"
+    assert words.width_text(1.41) == "Q 1.4 (1 oct)"
+
+
+@pytest.mark.parametrize("width", [60, 80, 130])
+@pytest.mark.parametrize("count", [0, 1, 6, 20])
+def test_no_line_is_wider_than_the_terminal(new_plan, width, count, long_name):
+    text = shown(new_plan(count, loop=True, path=long_name), width)
+    assert max(map(len, text.splitlines())) <= width
+    assert text.count("…") == words.file_text(long_name).count("…")
+
+
+@pytest.mark.parametrize("width", [60, 80, 130])
+def test_settings_are_whole_and_in_dialling_order(new_plan, width):
+    plan = new_plan(6)
+    text = shown(plan, width)
+    table = text[text.index("Settings to dial in") :]
+    rows = re.findall(r"^(\d)  (high-pass|bell) +(\S+ k?Hz)", table, re.MULTILINE)
+    assert rows == [(str(s.number), s.kind, s.hertz) for s in words.settings(plan)]
+    for setting in words.settings(plan):
+        line = next(
+            line for line in table.splitlines() if re.match(rf"{setting.number}  [hb]", line)
+        )
+        assert setting.gain in line
+        assert setting.width in line
+
+
+def test_the_equalisers_own_q_is_shown_and_named(new_plan, new_limits):
+    limits = new_limits(q_convention=QConvention.THREE_DB_FROM_FLAT)
+    plan = new_plan(1, limits=limits)
+    cut = replace(plan.filters[-1], dial_q=5.9)
+    text = shown(replace(plan, filters=(cut,)))
+    assert "Q 5.9 (1/6 oct)" in text
+    assert "3 dB below flat" in text
+
+
+def test_a_fixed_graphic_band_shows_no_q_to_set(new_plan, new_limits):
+    limits = new_limits(grid_hz=(2500.0,), steps_per_octave=None, min_q=4.32, max_q=4.32)
+    cut = PlannedFilter(
+        Filter(FilterKind.PEAKING, 2500.0, 4.32, -6.0),
+        Purpose.FEEDBACK,
+        "why",
+        4.32,
+        octaves_from_q(4.32),
+    )
+    assert "fixed (1/3 oct)" in shown(replace(new_plan(1, limits=limits), filters=(cut,)))
+
+
+def test_what_is_found_left_gained_and_to_mind_is_said(new_plan):
+    plan = new_plan(6, loop=True)
+    text = " ".join(shown(plan).split())
+    assert "possible ring: grew 40 dB/s" in text
+    assert "ring: rang on, fell 35 dB/s" in text
+    assert "Left without a cut - ring at 1.24 kHz (D#6 -6 cents)" in text
+    assert "4.2 dB more gain before it howls" in text
+    assert "3.4 dB less of this wedge" in text
+    assert "0.71 before, 0.73 after" in text
+    assert plan.cautions[0] in text
+    assert "Hum at 50 Hz: check the cables." in text
+    assert text.index("keep a hand on the fader") < text.index("high-pass")
+
+
+def test_markup_and_control_characters_are_only_text(new_plan):
+    plan = new_plan(1, path="[red]x[/red]\x1b[31m\n.wav", reason="[bold]why[/bold]", cautions=())
+    text = shown(plan, 100)
+    assert "[red]x[" not in text  # a folder separator ends there, as on any system with "/"
+    assert "red]\N{REPLACEMENT CHARACTER}[31m\N{REPLACEMENT CHARACTER}.wav" in text
+    assert "[bold]why[/bold]" in text
+    assert "\x1b" not in text
+
+
+def test_plain_when_piped_and_without_colour_on_request(new_plan, monkeypatch):
+    plan = new_plan(6)
+    assert "\x1b" not in shown(plan)
+    assert not re.search("[─━│]", shown(plan))
+    monkeypatch.setenv("TERM", "xterm-256color")
+    coloured = shown(plan, force_terminal=True)
+    assert "\x1b[" in coloured
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert not re.search(r"\x1b\[[0-9;]*3[0-9]", shown(plan, force_terminal=True))
+
+
+def test_an_empty_plan_says_so(new_plan):
+    text = shown(new_plan(0, thinning=False))
+    assert "No rings found" in text
+    assert "Nothing to dial in" in text
+
+
+@pytest.mark.parametrize(
+    "planned",
+    [
+        PlannedFilter(Filter(kind, 400.0, 0.7, gain), purpose, "r", 0.7, 2.0)
+        for kind in FilterKind
+        for gain in (-3.0, 3.0)
+        for purpose in Purpose
+    ],
+)
+def test_every_setting_has_a_meaning_with_its_frequency(planned):
+    text = words.meaning(planned)
+    assert "400 Hz" in text
+    boosts = planned.filter.kind is FilterKind.LOW_SHELF and planned.filter.gain_db > 0
+    assert not (boosts and "quieter" in text)
