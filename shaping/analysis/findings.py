@@ -5,10 +5,13 @@ Levels named ``*_dbfs`` are relative to full scale of the recording, never a sou
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from shaping.capture.recording import QualityNote
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +87,32 @@ class Resonance:
 class LoopResponse:
     """The path from the reference's samples to the capture's samples, P(f).
 
-    Arrays share one shape (n,), rising in frequency; `trusted` is False where the estimate
-    cannot be relied upon (low coherence, outside the excited band).
+    Arrays share one shape (n,), rising in frequency in equal steps.
+
+    Attributes
+    ----------
+    frequency_hz : ndarray, shape (n,)
+        Frequencies in Hz.
+    response : ndarray of complex128, shape (n,)
+        P(f) with the delay `delay_s` taken out: the whole path is
+        ``response * exp(-2j * pi * frequency_hz * delay_s)``.
+    coherence : ndarray, shape (n,)
+        Share of the captured power that the reference explains, 0..1.
+    error_db : ndarray, shape (n,)
+        One standard deviation of the magnitude in dB.
+    trusted : ndarray of bool, shape (n,)
+        False where the estimate cannot be relied upon (low coherence, outside the excited band).
+    delay_s : float
+        Delay of the strongest path, from the reference's first sample to the capture's first.
+        It is the loop's own delay only where player and recorder started together.
+    clock_ppm : float
+        Recorder's clock against the player's, parts per million.
+    coherence_median : float
+        Median coherence of the excited band.
+    snr_db : float
+        Power that the reference explains over the power it does not, 100 Hz to 10 kHz.
+    quality : tuple of QualityNote
+        What is doubtful about the measurement, and what to do about it.
     """
 
     frequency_hz: NDArray[np.float64]
@@ -96,6 +123,8 @@ class LoopResponse:
     delay_s: float
     clock_ppm: float
     coherence_median: float
+    snr_db: float = math.nan
+    quality: tuple[QualityNote, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,166 @@
+"""Stable gain: how far the send may rise before the loop howls.
+
+Conventions: the loop is ``g E(f) P(f)``, g the send gain. It howls where its magnitude reaches 1
+and its phase is a multiple of 2 pi (Nyquist). Worst case over phase means that every phase is
+taken as possible, because the latency in use need not be the latency measured; the stable gain is
+then the negative of the highest level. In phase means the phase as measured.
+
+References
+----------
+.. [1] H. Nyquist, "Regeneration theory", Bell System Technical Journal 11(1), 1932.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal
+
+from shaping.analysis.findings import CriticalFrequency, LoopResponse
+from shaping.errors import CaptureError
+
+LONGEST_LOOP_DELAY_S = 0.1
+"""A measured delay beyond this is a late start of the recorder, not the loop's latency."""
+
+_UNKNOWN_DELAYS_S = np.geomspace(0.002, 0.02, 41)
+_CRITICAL_COUNT = 12
+_CRITICAL_PROMINENCE_DB = 1.0
+_CRITICAL_APART_OCT = 1 / 24
+
+_Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class StableGain:
+    """Where a loop howls first.
+
+    Attributes
+    ----------
+    worst_case_db : float
+        Send gain at which it could howl, whatever the phase.
+    in_phase_db : float
+        Send gain at which it howls with the phase as measured. Where the loop's delay is not
+        known, the median over delays from 2 to 20 ms.
+    delay_known : bool
+        Whether `in_phase_db` rests on the delay as measured.
+    error_db : float
+        One standard deviation of `worst_case_db`.
+    critical : tuple of CriticalFrequency
+        Peaks of the loop's magnitude, lowest stable gain first.
+    """
+
+    worst_case_db: float
+    in_phase_db: float
+    delay_known: bool
+    error_db: float
+    critical: tuple[CriticalFrequency, ...]
+
+
+def stable_gain(
+    response: LoopResponse, equaliser: NDArray[np.complex128] | None = None
+) -> StableGain:
+    """Return the send gain at which the loop would howl.
+
+    Parameters
+    ----------
+    response : LoopResponse
+        The open loop. Only trusted frequencies count.
+    equaliser : ndarray of complex128, shape (n,), optional
+        Response of the equaliser at ``response.frequency_hz``.
+
+    Returns
+    -------
+    StableGain
+
+    Raises
+    ------
+    CaptureError
+        If no frequency of the response can be trusted.
+    """
+    if not response.trusted.any():
+        raise CaptureError(
+            "No frequency of this measurement can be trusted: play the noise louder, or record "
+            "longer in a quieter room."
+        )
+    loop = response.response if equaliser is None else response.response * equaliser
+    level_db = np.where(response.trusted, 20 * np.log10(np.maximum(np.abs(loop), 1e-15)), -np.inf)
+    peak = int(np.argmax(level_db))
+    known = 0 < response.delay_s <= LONGEST_LOOP_DELAY_S
+    delays = np.array([response.delay_s]) if known else _UNKNOWN_DELAYS_S
+    in_phase = [_in_phase_peak_db(response, loop, delay) for delay in delays]
+    return StableGain(
+        worst_case_db=-_peak_height(level_db, peak),
+        in_phase_db=-float(np.median(in_phase)),
+        delay_known=known,
+        error_db=float(response.error_db[peak]),
+        critical=critical_frequencies(response.frequency_hz, level_db),
+    )
+
+
+def critical_frequencies(
+    frequency_hz: _Real, level_db: _Real, *, count: int = _CRITICAL_COUNT
+) -> tuple[CriticalFrequency, ...]:
+    """Return the highest separate peaks of a level curve (minus infinity where unknown)."""
+    finite = np.where(np.isfinite(level_db), level_db, -300.0)
+    peaks, _ = signal.find_peaks(finite, prominence=_CRITICAL_PROMINENCE_DB)
+    peaks = np.union1d(peaks, [int(np.argmax(finite))])
+    chosen: list[CriticalFrequency] = []
+    for at in peaks[np.argsort(-finite[peaks], kind="stable")]:
+        if len(chosen) == count or finite[at] <= -300:
+            break
+        place = float(frequency_hz[at])
+        if all(abs(np.log2(place / c.frequency_hz)) >= _CRITICAL_APART_OCT for c in chosen):
+            chosen.append(CriticalFrequency(place, -_peak_height(level_db, int(at))))
+    return tuple(chosen)
+
+
+def worst_of(gains: Sequence[StableGain]) -> StableGain:
+    """Return the least stable of several captures' gains, their critical frequencies merged."""
+    worst = min(gains, key=lambda gain: gain.worst_case_db)
+    in_phase = min(gains, key=lambda gain: gain.in_phase_db)
+    merged: list[CriticalFrequency] = []
+    for found in sorted((c for gain in gains for c in gain.critical), key=lambda c: c.gain_db):
+        if all(
+            abs(np.log2(found.frequency_hz / c.frequency_hz)) >= _CRITICAL_APART_OCT for c in merged
+        ):
+            merged.append(found)
+    return StableGain(
+        worst.worst_case_db,
+        in_phase.in_phase_db,
+        in_phase.delay_known,
+        worst.error_db,
+        tuple(merged[:_CRITICAL_COUNT]),
+    )
+
+
+def _peak_height(level_db: _Real, at: int) -> float:
+    """Return the top of the parabola through a peak and its neighbours."""
+    if not 0 < at < level_db.size - 1 or not np.isfinite(level_db[at - 1 : at + 2]).all():
+        return float(level_db[at])
+    left, top, right = level_db[at - 1 : at + 2]
+    curvature = left - 2 * top + right
+    if curvature >= 0 or top < max(left, right):
+        return float(top)
+    return float(top - (left - right) ** 2 / (8 * curvature))
+
+
+def _in_phase_peak_db(
+    response: LoopResponse, loop: NDArray[np.complex128], delay_s: float
+) -> float:
+    """Return the highest level where the loop's phase passes a multiple of 2 pi.
+
+    Between grid points the loop is followed in magnitude and phase, which both run smoothly once
+    the bulk delay is put back in.
+    """
+    turned = loop * np.exp(-2j * np.pi * response.frequency_hz * delay_s)
+    here, there = turned[:-1], turned[1:]
+    both = response.trusted[:-1] & response.trusted[1:]
+    crossing = both & (np.signbit(here.imag) != np.signbit(there.imag))
+    here, there = here[crossing], there[crossing]
+    share = here.imag / (here.imag - there.imag)
+    real = here.real + share * (there.real - here.real)
+    real = real[real > 0]
+    return float(20 * np.log10(real.max())) if real.size else -300.0
