@@ -73,6 +73,15 @@ class LoopSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class IntelligibilityAt:
+    """Speech intelligibility index at the musician for one distance from mouth to microphone."""
+
+    mic_distance_m: float
+    sii_before: float
+    sii_after: float
+
+
+@dataclass(frozen=True, slots=True)
 class ThinningSummary:
     """What thinning saves and costs.
 
@@ -82,11 +91,21 @@ class ThinningSummary:
         Change of the wedge's level in the first rows, 125-500 Hz.
     sii_before, sii_after : float or None
         Speech intelligibility index at the musician (ANSI S3.5-1997), 0..1.
+    spill_change_a_db, spill_change_c_db : float or None
+        Change of the wedge's A- and C-weighted level in the first rows.
+    sii_by_distance : tuple of IntelligibilityAt
+        The index at several distances from the microphone, with its proximity effect.
+    assumptions : tuple of str
+        Plain sentences: what the figures rest on.
     """
 
     spill_change_db: float
     sii_before: float | None
     sii_after: float | None
+    spill_change_a_db: float | None = None
+    spill_change_c_db: float | None = None
+    sii_by_distance: tuple[IntelligibilityAt, ...] = ()
+    assumptions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,44 @@
+"""Frequency weightings A and C.
+
+References
+----------
+.. [1] IEC 61672-1:2013, annex E: pole frequencies and the design formulas of A and C. Its tables
+   hold at the exact frequencies 1000 * 10^(n/10) Hz, not at their nominal names.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+_F1, _F2, _F3, _F4 = 20.598997, 107.65265, 737.86223, 12194.217  # Hz
+
+
+def a_weighting_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    """Return the A-weighting in dB at positive frequencies in Hz; 0 dB at 1 kHz.
+
+    >>> round(float(a_weighting_db(100.0)), 1)
+    -19.1
+    """
+    return _a_db(frequency_hz) - _a_db(1000.0)
+
+
+def c_weighting_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    """Return the C-weighting in dB at positive frequencies in Hz; 0 dB at 1 kHz.
+
+    >>> round(float(c_weighting_db(10_000.0)), 1)
+    -4.4
+    """
+    return _c_db(frequency_hz) - _c_db(1000.0)
+
+
+def _c_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    f_squared = np.asarray(frequency_hz, dtype=np.float64) ** 2
+    gain = f_squared / ((f_squared + _F1**2) * (f_squared + _F4**2))
+    return np.asarray(20.0 * np.log10(gain))
+
+
+def _a_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    f_squared = np.asarray(frequency_hz, dtype=np.float64) ** 2
+    extra = f_squared / np.sqrt((f_squared + _F2**2) * (f_squared + _F3**2))
+    return np.asarray(_c_db(frequency_hz) + 20.0 * np.log10(extra))

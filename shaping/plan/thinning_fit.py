@@ -1,0 +1,214 @@
+"""The smallest thinning that brings a wedge's low mids under the mains by the asked amount.
+
+Searched within the limits: each high-pass that the use of the wedge allows (or none) with each
+wide low-mid cut (or none). "Smallest" takes least from the musician: the least sum of squared dB
+over third octaves, each weighted by its importance to speech (ANSI S3.5-1997) plus a little for
+the body of the sound. Below the lightest high-pass for this use nothing is missed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaping.analysis.bands import NOMINAL_HZ
+from shaping.analysis.speech import BANDS_HZ, IMPORTANCE
+from shaping.analysis.spill import Spill, low_mid_margin_db, low_mid_margin_error_db
+from shaping.analysis.third_octave import band_mean_db, band_points_hz
+from shaping.errors import ParameterError
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.assemble import planned_filter, total_db
+from shaping.plan.limits import Limits
+from shaping.plan.plan import PlannedFilter, Purpose
+from shaping.plan.quantise import gain_steps_db
+from shaping.plan.thinning import ThinningAmount, WedgeUse, thinning_filters, wide_cut
+
+DEEPEST_DB = -12.0
+"""Deepest low-mid cut to fit; what needs more needs a lower wedge instead."""
+
+LEAST_TARGET_DB, GREATEST_TARGET_DB = -20.0, 30.0
+
+_CENTRES_HZ = (200.0, 250.0, 315.0, 400.0)
+_QS = (0.7, 1.0, 1.4)
+_FREE_STEP_DB = 0.25
+_BODY = 0.005  # importance of each band of use, beside its importance to speech
+_COST_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if 50.0 <= hz <= 8000.0)
+_DESIGN_RATE_HZ = 48_000
+
+_Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ThinningFit:
+    """Thinning fitted to a measurement at the first rows.
+
+    Attributes
+    ----------
+    filters : tuple of PlannedFilter
+        High-pass, then the low-mid cut; empty where none is needed or possible.
+    target_db : float
+        How far under the mains the wedges' low mids were asked to lie.
+    margin_before_db, margin_after_db : float
+        How far they lie, without and with the filters, as they will be dialled in.
+    margin_error_db : float
+        One standard deviation of both.
+    """
+
+    filters: tuple[PlannedFilter, ...]
+    target_db: float
+    margin_before_db: float
+    margin_after_db: float
+    margin_error_db: float
+
+    @property
+    def shortfall_db(self) -> float:
+        """How much the filters fall short of the target; 0 where they reach it."""
+        return max(0.0, self.target_db - self.margin_after_db)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    filters: tuple[Filter, ...]
+    cost_db: _Real  # effect at the points of the cost bands
+    spill_db: _Real  # effect at the points of the spill's bands
+
+
+def fit_thinning(
+    spill: Spill, limits: Limits, *, below_mains_db: float, use: WedgeUse = WedgeUse.VOCAL
+) -> ThinningFit:
+    """Find the smallest thinning that puts the wedges' low mids under the mains'.
+
+    Parameters
+    ----------
+    spill : Spill
+        Wedges alone and mains alone, recorded at the first row with one gain setting.
+    limits : Limits
+        The equaliser on the wedge.
+    below_mains_db : float
+        How many dB the wedges' 125-500 Hz shall lie under the mains', -20 to 30.
+    use : WedgeUse
+        What the wedge is for: how high its high-pass may go.
+
+    Returns
+    -------
+    ThinningFit
+        Where the target is out of reach, the filters that come nearest, and the shortfall.
+
+    Raises
+    ------
+    ParameterError
+        If the target is out of range.
+    """
+    if not LEAST_TARGET_DB <= below_mains_db <= GREATEST_TARGET_DB:
+        raise ParameterError(
+            f"the wedges' low mids can be asked to lie {LEAST_TARGET_DB:g} to "
+            f"{GREATEST_TARGET_DB:g} dB under the mains, not {below_mains_db:g} dB"
+        )
+    spill_points_hz = band_points_hz(spill.nominal_hz)
+    cost_points_hz = band_points_hz(_COST_BANDS_HZ)
+
+    def candidate(filters: tuple[Filter, ...]) -> _Candidate:
+        return _Candidate(
+            filters,
+            total_db(filters, cost_points_hz, sample_rate_hz=_DESIGN_RATE_HZ),
+            total_db(filters, spill_points_hz, sample_rate_hz=_DESIGN_RATE_HZ),
+        )
+
+    choices = _high_passes(limits, use)
+    weights = _weights(min((one.frequency_hz for some in choices for one in some), default=0.0))
+    high_passes = [candidate(filters) for filters in choices]
+    cuts = [candidate(filters) for filters in _low_mid_cuts(limits)]
+    best: tuple[tuple[float, float], tuple[Filter, ...]] | None = None
+    for high_pass in high_passes:
+        for cut in cuts:
+            margin_db = low_mid_margin_db(spill, band_mean_db(high_pass.spill_db + cut.spill_db))
+            # What reaches the target first, then what takes least.
+            short_db = max(0.0, below_mains_db - margin_db)
+            change_db = band_mean_db(high_pass.cost_db + cut.cost_db)
+            rank = (short_db, float(np.sum(weights * change_db**2)))
+            if best is None or rank < best[0]:
+                best = rank, high_pass.filters + cut.filters
+    assert best is not None  # "no filter" is among both
+    chosen = best[1]
+    change_db = band_mean_db(total_db(chosen, spill_points_hz, sample_rate_hz=_DESIGN_RATE_HZ))
+    margin_before_db = low_mid_margin_db(spill)
+    margin_after_db = low_mid_margin_db(spill, change_db)
+    reason = (
+        f"fitted to the first row: with the whole thinning, 125-500 Hz of the wedge goes from "
+        f"{_under(margin_before_db)} to {_under(margin_after_db)}"
+    )
+    return ThinningFit(
+        filters=tuple(
+            planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason)
+            for filter in chosen
+        ),
+        target_db=below_mains_db,
+        margin_before_db=margin_before_db,
+        margin_after_db=margin_after_db,
+        margin_error_db=low_mid_margin_error_db(spill),
+    )
+
+
+def fit_cautions(fit: ThinningFit) -> tuple[str, ...]:
+    """Return what a person should know before trusting the fit, in plain sentences."""
+    said = [
+        "The two first-row recordings must come from one microphone in one place with one gain "
+        "setting; the figures are differences, not sound pressure levels."
+    ]
+    if fit.shortfall_db > 0.0:
+        said.append(
+            f"Thinning within these limits falls {fit.shortfall_db:.1f} dB short of the target; "
+            f"turn the wedge down by {fit.shortfall_db:.1f} dB, or turn it away from the audience."
+        )
+    if fit.margin_error_db > 0.5:
+        said.append(
+            f"The recordings are short: the figures are uncertain by {fit.margin_error_db:.1f} dB "
+            "(one standard deviation); record 20 s or more."
+        )
+    return tuple(said)
+
+
+def _high_passes(limits: Limits, use: WedgeUse) -> list[tuple[Filter, ...]]:
+    """Return no high-pass, and those that the presets give for this use."""
+    choices: list[tuple[Filter, ...]] = [()]
+    for amount in ThinningAmount:
+        filters = tuple(
+            planned.filter
+            for planned in thinning_filters(amount, limits, use=use)
+            if planned.filter.kind is FilterKind.HIGH_PASS
+        )
+        if filters not in choices:
+            choices.append(filters)
+    return choices
+
+
+def _low_mid_cuts(limits: Limits) -> list[tuple[Filter, ...]]:
+    """Return no cut, and every wide cut that this equaliser can make, each once."""
+    choices: dict[tuple[Filter, ...], None] = {(): None}
+    for gain_db in gain_steps_db(limits, _FREE_STEP_DB):
+        if gain_db < DEEPEST_DB:
+            break
+        for centre_hz in _CENTRES_HZ:
+            for q in _QS:
+                wanted = Filter(FilterKind.PEAKING, centre_hz, q=q, gain_db=gain_db)
+                choices[wide_cut(wanted, limits)] = None
+    return list(choices)
+
+
+def _weights(used_from_hz: float) -> _Real:
+    """Return what a squared dB costs in each of the cost bands."""
+    importance = dict(zip(BANDS_HZ, IMPORTANCE, strict=True))
+    return np.array(
+        [importance.get(hz, 0.0) + (_BODY if hz >= used_from_hz else 0.0) for hz in _COST_BANDS_HZ]
+    )
+
+
+def _under(margin_db: float) -> str:
+    """Return a margin in words.
+
+    >>> _under(-2.04)
+    '2.0 dB over the mains'
+    """
+    return f"{abs(margin_db):.1f} dB {'under' if margin_db >= 0 else 'over'} the mains"
