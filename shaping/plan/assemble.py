@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from shaping.analysis.findings import Resonance, Ring
 from shaping.analysis.pitch import hertz_text, note_text
+from shaping.capture import cautions as cautions_of
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
@@ -128,14 +129,16 @@ def assemble_plan(
     rings, resonances, loop, thinning, unserved
         As in `Plan`.
     cautions : iterable of str
-        Plain sentences; each is kept once, in order. What is unserved is added.
+        Plain sentences; each is kept once, in order. The usual cautions for this kind of capture
+        and what is unserved are added.
 
     Returns
     -------
     Plan
         Filters in dialling order.
     """
-    said = [*cautions, *_unserved_cautions(unserved)]
+    safety = cautions_of.RING_OUT if kind is CaptureKind.RING_OUT else cautions_of.TEST_SIGNAL
+    said = [*safety, *cautions, *_unserved_cautions(unserved), cautions_of.EXPOSURE]
     return Plan(
         captures=tuple(
             capture if isinstance(capture, CaptureSummary) else summarise_capture(capture, kind)

@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from shaping.analysis.findings import Ring
+from shaping.analysis.rings import CERTAIN
 
 LOOP_DELAY_S = 0.020
 """Assumed loop delay: the worst case of a digital desk with its converters and insert effects
@@ -48,9 +49,6 @@ by a few centimetres (inference)."""
 
 EDGE_LOSS_DB = 1.0
 """How much of the depth may be lost at the edges of that range. It leads to a Q of 10 to 15."""
-
-SURE_CONFIDENCE = 0.6
-"""At or above this confidence a ring is a ring; below it people are told `possible ring`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +102,7 @@ def need_of(ring: Ring, *, loop_delay_s: float = LOOP_DELAY_S) -> Need | None:
         What it asks for.
     """
     growth, returns = max(ring.growth_db_per_s, 0.0), max(ring.occurrences - 1, 0)
-    sure = ring.confidence >= SURE_CONFIDENCE
+    sure = ring.confidence >= CERTAIN
     if not sure and not growth and not returns:
         return None
     excess_db = growth * loop_delay_s

@@ -1,0 +1,111 @@
+"""From the rings of a ring-out to a plan.
+
+Rules, in the order in which they apply: thinning first; then the sure rings, most urgent first,
+each with the depth its evidence asks for (`shaping.plan.depth`); then possible rings, with 3 dB,
+where bands are free. What gets no band is said, with the better cure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from shaping.analysis.findings import Ring
+from shaping.capture.recording import Capture, CaptureKind
+from shaping.errors import ParameterError
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.assemble import assemble_plan, total_db
+from shaping.plan.depth import LOOP_DELAY_S, Need, need_of
+from shaping.plan.limits import Limits
+from shaping.plan.outcome import Outcome, cautions, planned_cuts, planned_thinning
+from shaping.plan.placing import Cut, place_cuts, wants_of
+from shaping.plan.plan import CaptureSummary, Plan
+from shaping.plan.sliders import set_sliders
+from shaping.plan.thinning import ThinningAmount, thinning_filters
+from shaping.plan.thinning_effect import thinning_summary
+
+
+def plan_from_rings(
+    captures: Sequence[Capture | CaptureSummary],
+    rings: Sequence[Ring],
+    limits: Limits,
+    *,
+    thinning: ThinningAmount,
+    cuts: int | None = None,
+    loop_delay_s: float = LOOP_DELAY_S,
+) -> Plan:
+    """Plan thinning and feedback cuts for the rings found in ring-out captures of one wedge.
+
+    Parameters
+    ----------
+    captures : sequence of Capture or CaptureSummary
+        What the rings were found in; at least one.
+    rings : sequence of Ring
+        Rings of all captures, most urgent first.
+    limits : Limits
+        The equaliser.
+    thinning : ThinningAmount
+        How much to thin.
+    cuts : int or None
+        At most so many feedback cuts; None for as many as there are bands.
+    loop_delay_s : float
+        Delay once round the loop in seconds, where it is known.
+
+    Returns
+    -------
+    Plan
+        Quantised to the limits; effects at the rings are those of the whole plan.
+
+    Raises
+    ------
+    ParameterError
+        If there is no capture, or a number makes no sense.
+    """
+    if not captures:
+        raise ParameterError("a plan needs at least one capture; name a recording")
+    if cuts is not None and cuts < 0:
+        raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
+    if not 0 < loop_delay_s <= 1:
+        raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
+    rate_hz = captures[0].sample_rate_hz
+    thin = thinning_filters(thinning, limits)
+    needs = [need for ring in rings if (need := need_of(ring, loop_delay_s=loop_delay_s))]
+    needs.sort(key=lambda need: not need.sure)  # sure rings first, else in the given order
+    kept, placed = _place(needs, limits, [p.filter for p in thin], cuts, rate_hz)
+    wants = wants_of(needs, sample_rate_hz=rate_hz)
+    outcome = Outcome(
+        limits=limits,
+        rings=tuple(rings),
+        needs=tuple(needs),
+        thinning=tuple(planned for planned in thin if planned.filter in kept),
+        cuts=tuple(placed),
+        effect_db=total_db(
+            [*kept, *(cut.filter for cut in placed)], wants.frequency_hz, sample_rate_hz=rate_hz
+        ),
+        sample_rate_hz=rate_hz,
+    )
+    return assemble_plan(
+        captures,
+        CaptureKind.RING_OUT,
+        limits,
+        [*planned_thinning(outcome), *planned_cuts(outcome)],
+        rings=rings,
+        thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
+        unserved=[needs[index].ring for index in outcome.unserved()],
+        cautions=cautions(outcome, wanted_thinning=thinning is not ThinningAmount.NONE),
+    )
+
+
+def _place(
+    needs: Sequence[Need],
+    limits: Limits,
+    thin: Sequence[Filter],
+    cuts: int | None,
+    rate_hz: float,
+) -> tuple[Sequence[Filter], Sequence[Cut]]:
+    """Return the thinning filters that stay as they are, and the cuts."""
+    if limits.grid_hz is not None and limits.band_kind is FilterKind.PEAKING:
+        most = limits.bands if cuts is None else cuts
+        return set_sliders(needs, limits, thinning=thin, cuts=most, sample_rate_hz=rate_hz)
+    free = limits.bands - sum(filter.kind is not FilterKind.HIGH_PASS for filter in thin)
+    bands = free if cuts is None else min(cuts, free)
+    return thin, place_cuts(needs, limits, thinning=thin, bands=bands, sample_rate_hz=rate_hz)
