@@ -46,6 +46,10 @@ _RESCUE = "sox --ignore-length OLD NEW.wav"
 _EXPORT = "export it again as WAV or FLAC"
 
 
+_DECODER_ERRORS = (soundfile.SoundFileError, RuntimeError, TypeError, ValueError, MemoryError)
+"""What the library raises over damaged files, a negative length among them."""
+
+
 @dataclass(frozen=True, slots=True)
 class RecordingInfo:
     """What a recording's header says, checked against the file.
@@ -75,6 +79,18 @@ class RecordingInfo:
     subtype: str
 
 
+class _SequentialFile(soundfile.SoundFile):  # type: ignore[misc]
+    """A sound file that is read straight through.
+
+    The library seeks to where it already is after every read. In an MP3 that throws away the bits
+    kept from earlier frames, and each block begins with 20 ms of garbage.
+    """
+
+    def seekable(self) -> bool:
+        """Return False: the library then reads on without seeking."""
+        return False
+
+
 def inspect(path: str | os.PathLike[str]) -> RecordingInfo:
     """Read a recording's header and check that the file holds what it promises.
 
@@ -88,7 +104,7 @@ def inspect(path: str | os.PathLike[str]) -> RecordingInfo:
     _check_bytes(path)
     with _opened(path) as file:
         info = RecordingInfo(
-            path=os.fspath(path),
+            path=os.fsdecode(path),
             sample_rate_hz=int(file.samplerate),
             channels=int(file.channels),
             frames=int(file.frames),
@@ -194,7 +210,7 @@ def _stream(info: RecordingInfo, block_frames: int) -> Iterator[NDArray[np.float
             try:
                 with _quiet_decoder("MPEG" in info.subtype):
                     block = file.read(wanted, dtype="float32", always_2d=True)
-            except (soundfile.SoundFileError, RuntimeError, MemoryError) as error:
+            except _DECODER_ERRORS as error:
                 raise CaptureError(
                     f"{shown(info.path)}: the audio is damaged or cut short after "
                     f"{clock(done / info.sample_rate_hz)} of {clock(info.duration_s)}; {_RECOPY}, "
@@ -295,7 +311,16 @@ def _refuse_other_files(name: str, head: bytes) -> None:
             f"{name}: this is a phone or video recording (MPEG-4 or Matroska), which cannot be "
             f"read; convert it first with: ffmpeg -i OLD NEW.wav"
         )
-    text = head[:4] not in (b"RIFF", b"RIFX", b"FORM", b"OggS", b"RF64", b"caff", b".snd", b"riff")
+    text = len(head) >= 16 and head[:4] not in (
+        b"RIFF",
+        b"RIFX",
+        b"FORM",
+        b"OggS",
+        b"RF64",
+        b"caff",
+        b".snd",
+        b"riff",
+    )
     if text and all(32 <= byte < 127 or byte in b"\t\r\n" for byte in head):
         raise CaptureError(f"{name}: this looks like a text file, not a recording; check the name")
 
@@ -326,7 +351,7 @@ def _check_end(info: RecordingInfo, file: Any) -> None:
         with _quiet_decoder("MPEG" in info.subtype):
             file.seek(info.frames - 1)
             last = len(file.read(1, dtype="float32"))
-    except (soundfile.SoundFileError, RuntimeError):
+    except _DECODER_ERRORS:
         last = 0
     if last != 1:
         length = clock(info.duration_s) if info.frames < 2**40 else "an unknown length"
@@ -350,14 +375,16 @@ def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
     try:
         # Bytes, because a name need not be valid in any encoding.
         with _quiet_decoder(True):
-            file = soundfile.SoundFile(os.fsencode(path))
+            file = _SequentialFile(os.fsencode(path))
     except soundfile.LibsndfileError as error:
         detail = shown(str(error.error_string)).rstrip(". ").lower()
+        if "exist" in detail:  # it does: the library says so of damaged files too
+            detail = ""
         raise CaptureError(
             f"{shown(path)}: this is not a recording that can be read, or its header is damaged "
             f"({detail or 'no detail'}); {_EXPORT}"
         ) from None
-    except (TypeError, ValueError, RuntimeError, OSError, MemoryError):
+    except (*_DECODER_ERRORS, OSError):
         raise CaptureError(
             f"{shown(path)}: this is not a recording that can be read; {_EXPORT}"
         ) from None
