@@ -43,7 +43,8 @@ class Microphone:
     peaks : tuple of Peak
         Bumps and dips of its on-axis response.
     low_hz, high_hz : float
-        Corners of its second-order roll-offs.
+        Corners of its second-order roll-offs. A vocal microphone is voiced for a mouth close to
+        it, whose bass is boosted by nearness; for a wedge two metres off, the bass falls early.
     null_leak : float
         How much of the on-axis response fills the null in the treble (and, at half the rate of
         an octave below 150 Hz, in the bass).
@@ -55,7 +56,7 @@ class Microphone:
     aim_m: tuple[float, float, float]
     pattern: Pattern = Pattern.CARDIOID
     peaks: tuple[Peak, ...] = ()
-    low_hz: float = 70.0
+    low_hz: float = 160.0
     high_hz: float = 15_000.0
     null_leak: float = 0.3
     cupped: bool = False

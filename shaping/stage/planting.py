@@ -52,7 +52,7 @@ def plant_peaks(
     tuple of Peak
         In the order in which they howl.
     """
-    size = fft.next_fast_len(8 * path.size, real=True)
+    size = fft.next_fast_len(4 * path.size, real=True)
     frequency_hz = bin_frequencies(size, sample_rate_hz=sample_rate_hz)
     bare: Complexes = np.asarray(fft.rfft(path, size))
     centres_hz = _likely_centres(*in_phase_points(frequency_hz, bare), spacing_db, band_hz, rng)

@@ -27,6 +27,7 @@ _VOWELS = (
     (490, 1350, 1690, 3300),
 )
 _FORMANT_WIDTHS_HZ = (80.0, 100.0, 140.0, 220.0)
+_FORMANT_LEVELS = (1.0, -0.7, 0.5, -0.35)  # neighbours of opposite sign leave no hole between
 
 
 class Voice(StrEnum):
@@ -145,14 +146,14 @@ def _syllable(rng: np.random.Generator, n: int, pitch_hz: float, sample_rate_hz:
     flow = np.where(phase < 0.4, 0.5 - 0.5 * np.cos(np.pi * phase / 0.4), 0.0)
     closing = (phase >= 0.4) & (phase < 0.56)
     flow[closing] = np.cos(np.pi / 2 * (phase[closing] - 0.4) / 0.16)
-    sound = np.diff(flow, prepend=flow[0]) + 0.002 * rng.standard_normal(n)
-    for centre_hz, width_hz in zip(
-        _VOWELS[rng.integers(len(_VOWELS))], _FORMANT_WIDTHS_HZ, strict=True
-    ):
+    source = np.diff(flow, prepend=flow[0]) + 0.002 * rng.standard_normal(n)
+    sound = 0.04 * source  # what the formants leave of the treble
+    vowel = _VOWELS[rng.integers(len(_VOWELS))]
+    for formant_hz, width_hz, level in zip(vowel, _FORMANT_WIDTHS_HZ, _FORMANT_LEVELS, strict=True):
         radius = np.exp(-np.pi * width_hz / sample_rate_hz)
-        angle = 2 * np.pi * centre_hz * rng.uniform(0.95, 1.05) / sample_rate_hz
+        angle = 2 * np.pi * formant_hz * rng.uniform(0.95, 1.05) / sample_rate_hz
         a = [1.0, -2 * radius * np.cos(angle), radius * radius]
-        sound = signal.lfilter([sum(a)], a, sound)
+        sound += level * signal.lfilter([1 - radius, 0.0, radius - 1], a, source)
     envelope = np.minimum(1, np.minimum(time / 0.15, (1 - time) / 0.35))
     sound = sound * np.sin(np.pi / 2 * envelope) ** 2
     return np.asarray(sound / max(np.sqrt(np.mean(sound**2)), 1e-12))
@@ -205,7 +206,9 @@ def _note(
 
 
 def _lookup(table: Floats, phase: Floats) -> Floats:
-    return np.asarray(np.interp(phase % 1.0 * _TABLE, np.arange(_TABLE + 1), table))
+    position = phase % 1.0 * _TABLE
+    index = position.astype(np.intp)
+    return np.asarray(table[index] + (position - index) * np.diff(table, append=table[1])[index])
 
 
 def _drum(rng: np.random.Generator, step: int, sample_rate_hz: int) -> Floats:

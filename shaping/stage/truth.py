@@ -17,6 +17,7 @@ from shaping.errors import ParameterError
 from shaping.stage.closed_loop import Stage
 from shaping.stage.colour import Complexes, Floats, bin_frequencies
 
+_ROW = 256
 _OVERSAMPLING = 8  # frequency points per path sample: the phase moves by at most 45 degrees
 
 
@@ -144,14 +145,13 @@ def unstable_modes(
 def response_at(stage: Stage, frequency_hz: Floats, *, eq_sos: Floats | None = None) -> Complexes:
     """Loop gain at a send gain of 0 dB at any frequencies; shape of `frequency_hz`."""
     z = np.exp(2j * np.pi * np.atleast_1d(frequency_hz) / stage.sample_rate_hz)
-    start = stage.delay_samples
-    response = np.array([_polynomial(stage.path[start:], start, point)[0] for point in z])
+    start, taps = _taps(stage)
+    response = np.array([_polynomial(taps, start, point)[0] for point in z])
     return response if eq_sos is None else response * _eq_at(eq_sos, z)
 
 
 def _newton(stage: Stage, gain: float, eq_sos: Floats | None, s: complex) -> complex | None:
-    start = stage.delay_samples
-    taps = stage.path[start:]
+    start, taps = _taps(stage)
     width = 0.25 / max(stage.delay_samples, 1)  # stay near the in-phase point we came from
     origin = s
     for _ in range(20):
@@ -176,11 +176,23 @@ def _newton(stage: Stage, gain: float, eq_sos: Floats | None, s: complex) -> com
     return None
 
 
+def _taps(stage: Stage) -> tuple[int, Floats]:
+    """First sample that sounds, and the path from there on, padded to whole rows."""
+    start = stage.delay_samples
+    taps = stage.path[start:]
+    return start, np.pad(taps, (0, -taps.size % _ROW))
+
+
 def _polynomial(taps: Floats, start: int, z: complex) -> tuple[complex, complex]:
     """``sum h[n] z^-n`` and its derivative with respect to ``log z``."""
-    n = np.arange(start, start + taps.size)
-    term = taps * np.exp(-np.log(z) * n)
-    return complex(term.sum()), complex(-(n * term).sum())
+    log_z = np.log(z)
+    rows = taps.reshape(-1, _ROW)  # z^-(row + column): two short sums in place of one long one
+    column, row = np.arange(_ROW), start + _ROW * np.arange(rows.shape[0])
+    fine, coarse = np.exp(-log_z * column), np.exp(-log_z * row)
+    sums, moments = rows @ fine, rows @ (column * fine)
+    value = np.dot(coarse, sums)
+    slope = -np.dot(coarse, moments) - np.dot(coarse * row, sums)
+    return complex(value), complex(slope)
 
 
 def _eq_at(sos: Floats, z: Complexes) -> Complexes:
