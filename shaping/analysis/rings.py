@@ -1,0 +1,258 @@
+"""Rings: the feedback frequencies that a ring-out capture shows.
+
+A howl rises by excess gain over loop delay: its level is a straight line in dB at one fixed
+frequency until something limits it. Music and speech rise too, but in a curve, for a tenth of a
+second, with a pitch that wavers and partials that rise along. Each rise is weighed by these
+measures (`howl_likelihood`), rises of one frequency are merged into a ring, and what a clipped
+howl brings along, its harmonics and the sums and differences of several howls, is left out.
+
+References
+----------
+.. [1] T. van Waterschoot and M. Moonen, "Comparative evaluation of howling detection criteria in
+   notch-filter-based howling suppression", J. Audio Eng. Soc. 58(11), 923-940, 2010: peak to
+   neighbours, peak to harmonics and slope deviation as features.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaping.analysis.findings import Ring
+from shaping.analysis.growth import Growth, find_growths
+
+CERTAIN = 0.6
+"""Confidence below this is a `possible ring`."""
+
+REPORTED = 0.15
+"""Rings less likely than this are not reported at all."""
+
+_STEADY_HZ = 1.0
+_CONSIDERED = 0.05
+_BLOCK_S = 60.0
+_OVERLAP_S = 5.0
+
+
+def find_rings(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Ring, ...]:
+    """Find the feedback rings in a ring-out capture.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (n,)
+        One channel, full scale +-1, finite.
+    sample_rate_hz : int
+        Sample rate in Hz.
+
+    Returns
+    -------
+    tuple of Ring
+        Most urgent first: the certain before the possible, and among them the fastest growing.
+        Empty where nothing rang.
+
+    Notes
+    -----
+    The capture is searched in blocks of a minute with some overlap, so that memory does not grow
+    with its length. Rings below 40 Hz and above 12 kHz are not looked for.
+    """
+    growths: list[Growth] = []
+    for start, block in _blocks(samples, sample_rate_hz):
+        growths.extend(g.later(start / sample_rate_hz) for g in find_growths(block, sample_rate_hz))
+    groups = [_group(g) for g in _same_frequency([g for g in growths if not _is_hum(g)])]
+    groups = [g for g in groups if g.confidence >= REPORTED]
+    groups = [g for g in groups if not _is_product(g, groups)]
+    return tuple(_ring(g) for g in sorted(groups, key=_urgency))
+
+
+def howl_likelihood(growth: Growth) -> float:
+    """Weigh one rise: the probability that it is a howl and not music or speech, 0..1.
+
+    A logistic combination of measures, its weights fitted by `tests/bench/fit_ring_weights.py`
+    on tuning stages that share no seed with any stage on which results are reported.
+    """
+    score = float(np.dot(_WEIGHTS, features(growth)))
+    return 1 / (1 + math.exp(-score))
+
+
+def features(growth: Growth) -> NDArray[np.float64]:
+    """Return the measures that `howl_likelihood` weighs, in the order of its weights."""
+    duration_s = growth.stop_s - growth.start_s
+    return np.array(
+        [
+            1.0,
+            math.log10(growth.wander_hz + 0.03),
+            min(growth.rise_db, 50.0) / 10,
+            growth.deviation_db / math.sqrt(max(growth.rise_db, 1.0)),
+            math.log10(duration_s),
+            float(np.clip(growth.held_db, -15.0, 5.0)) / 5,
+            min(growth.family, 2),
+            max(growth.share_db, -30.0) / 10,
+        ]
+    )
+
+
+_WEIGHTS = np.array([1.26, -1.24, 0.48, -3.83, 2.73, 0.0, -1.12, 0.13])
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """The convincing rises of one frequency, in order of time."""
+
+    growths: tuple[Growth, ...]
+    best: Growth
+    confidence: float
+    frequency_hz: float
+    peak_db: float
+
+
+def _group(rises: Sequence[tuple[float, Growth]]) -> _Group:
+    confidence, best = max(rises, key=lambda r: r[0])
+    growths = sorted(
+        (g for likelihood, g in rises if likelihood >= min(0.5 * confidence, 0.4)),
+        key=lambda g: g.start_s,
+    )
+    weights = [1 / (g.frequency_error_hz**2 + 1e-4) for g in growths]
+    return _Group(
+        growths=tuple(growths),
+        best=best,
+        confidence=confidence,
+        frequency_hz=float(np.average([g.frequency_hz for g in growths], weights=weights)),
+        peak_db=max(g.peak_db for g in growths),
+    )
+
+
+def _blocks(
+    samples: NDArray[np.float32], sample_rate_hz: int
+) -> Iterator[tuple[int, NDArray[np.float32]]]:
+    size, step = (round(s * sample_rate_hz) for s in (_BLOCK_S, _BLOCK_S - _OVERLAP_S))
+    last = max(samples.size - round(_OVERLAP_S * sample_rate_hz), 1)
+    for start in range(0, last, step):
+        yield start, samples[start : start + size]
+
+
+def _same_frequency(growths: Sequence[Growth]) -> Iterator[list[tuple[float, Growth]]]:
+    """Group the rises whose frequencies cannot be told apart, each with its likelihood."""
+    group: list[tuple[float, Growth]] = []
+    for growth in sorted(growths, key=lambda g: g.frequency_hz):
+        likelihood = howl_likelihood(growth)
+        if likelihood < _CONSIDERED:
+            continue
+        if group and not _close(group[-1][1], growth):
+            yield group
+            group = []
+        group.append((likelihood, growth))
+    if group:
+        yield group
+
+
+def _close(one: Growth, other: Growth) -> bool:
+    apart = abs(one.frequency_hz - other.frequency_hz)
+    doubt = 2 * math.hypot(one.frequency_error_hz, other.frequency_error_hz)
+    return apart <= max(1.0, 0.002 * one.frequency_hz, min(doubt, 4.0))
+
+
+def _is_hum(growth: Growth) -> bool:
+    """Tell whether this is mains hum that merely got louder: it stood out before it rose."""
+    if growth.contrast_before_db < 10 or growth.rise_db > 20:
+        return False
+    return any(
+        abs(growth.frequency_hz - max(round(growth.frequency_hz / mains), 1) * mains)
+        <= 0.1 + 0.001 * growth.frequency_hz
+        for mains in (50.0, 60.0)
+    )
+
+
+def _is_product(group: _Group, groups: Sequence[_Group]) -> bool:
+    """Tell whether a group is a harmonic, sum or difference of louder howls."""
+    tolerance_hz = 0.5 + 0.0005 * group.frequency_hz
+    louder = [g for g in groups if g is not group and _may_cause(g, group)]
+    for first in louder:
+        ratio = group.frequency_hz / first.frequency_hz
+        if round(ratio) >= 2 and abs(ratio - round(ratio)) * first.frequency_hz <= tolerance_hz:
+            return True
+        for second in louder:
+            if second is first:
+                continue
+            for a in (1, 2, 3):
+                for b in (-3, -2, -1, 1, 2, 3):
+                    mix = a * first.frequency_hz + b * second.frequency_hz
+                    if abs(mix - group.frequency_hz) <= tolerance_hz:
+                        return True
+    return False
+
+
+def _may_cause(cause: _Group, effect: _Group) -> bool:
+    """Tell whether `cause` was loud while `effect` rose, and is the stronger of the two."""
+    if cause.peak_db < effect.peak_db + 6:
+        return False
+    rise = effect.best
+    return any(
+        g.start_s + 0.3 * (g.stop_s - g.start_s) <= rise.start_s <= g.stood_until_s
+        for g in cause.growths
+    )
+
+
+def _urgency(group: _Group) -> tuple[bool, float]:
+    return group.confidence < CERTAIN, -group.best.slope_db_per_s
+
+
+def _ring(group: _Group) -> Ring:
+    spells: list[list[float]] = []
+    for growth in group.growths:
+        if spells and growth.start_s <= spells[-1][1] + 0.1:
+            spells[-1][1] = max(spells[-1][1], growth.stood_until_s)
+        else:
+            spells.append([growth.start_s, growth.stood_until_s])
+    decays = [g.decay_db_per_s for g in group.growths if g.decay_db_per_s is not None]
+    frequencies = [g.frequency_hz for g in group.growths]
+    width_hz = max(frequencies) - min(frequencies)
+    if group.best.wander_hz > _STEADY_HZ:
+        width_hz = max(width_hz, 2 * group.best.wander_hz)
+    clipped = any(g.overtones > 0 for g in group.growths)
+    return Ring(
+        frequency_hz=group.frequency_hz,
+        frequency_error_hz=group.best.frequency_error_hz,
+        width_hz=width_hz if width_hz > _STEADY_HZ else 0.0,
+        onset_s=group.growths[0].start_s,
+        duration_s=sum(stop - start for start, stop in spells),
+        growth_db_per_s=group.best.slope_db_per_s,
+        decay_db_per_s=max(decays) if decays else None,
+        peak_dbfs=group.peak_db,
+        occurrences=len(spells),
+        clipped=clipped,
+        confidence=group.confidence,
+        evidence=_evidence(group, len(spells), clipped),
+    )
+
+
+def _evidence(group: _Group, occurrences: int, clipped: bool) -> str:
+    """Say in plain words what speaks for the ring, and what against it."""
+    best = group.best
+    duration_s = best.stop_s - best.start_s
+    parts = [f"grew at {best.slope_db_per_s:.0f} dB/s in a straight line for {duration_s:.1f} s"]
+    pitch = f"its pitch within {max(best.wander_hz, 0.1):.1f} Hz"
+    if best.stood_until_s > best.stop_s + 0.3 and best.held_db > -6:
+        parts.append(f"then held {pitch}")
+    else:
+        parts.append(f"and kept {pitch}")
+    text = ", ".join(parts) if parts[1].startswith("then") else " ".join(parts)
+    if occurrences > 1:
+        text += f"; came up {occurrences} times"
+    if clipped:
+        text += "; loud enough to clip, its harmonics showed"
+    if group.confidence < CERTAIN:
+        doubts = []
+        if duration_s < 0.2:
+            doubts.append("the rise was short")
+        if best.wander_hz > _STEADY_HZ:
+            doubts.append("its pitch wavered")
+        if best.family > 0:
+            doubts.append("other partials rose along, as in a note")
+        if best.rise_db < 15:
+            doubts.append(f"it rose by {best.rise_db:.0f} dB only")
+        if doubts:
+            text += "; in doubt because " + " and ".join(doubts)
+    return text[0].upper() + text[1:] + "."
