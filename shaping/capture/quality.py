@@ -42,15 +42,30 @@ class QualityCode(StrEnum):
     NOISY = "noisy"
 
 
-SHORTEST_S = {CaptureKind.RING_OUT: 4.0, CaptureKind.PINK_NOISE: 4.0, CaptureKind.SWEEP: 2.0}
+SHORTEST_S = {
+    CaptureKind.RING_OUT: 4.0,
+    CaptureKind.PINK_NOISE: 4.0,
+    CaptureKind.SWEEP: 2.0,
+    CaptureKind.FIRST_ROW: 4.0,
+}
 """A ring-out needs time for one ring to rise and be answered; 4 s of noise give a third-octave at
 100 Hz 92 independent values, 0.45 dB (1 / sqrt(B T)); a shorter sweep has no energy at the bottom.
 """
 
-ADVISED_S = {CaptureKind.RING_OUT: 10.0, CaptureKind.PINK_NOISE: 10.0, CaptureKind.SWEEP: 5.0}
+ADVISED_S = {
+    CaptureKind.RING_OUT: 10.0,
+    CaptureKind.PINK_NOISE: 10.0,
+    CaptureKind.SWEEP: 5.0,
+    CaptureKind.FIRST_ROW: 10.0,
+}
 """Below this, much stays unseen: a second ring, a narrow resonance."""
 
-USUAL_S = {CaptureKind.RING_OUT: 30, CaptureKind.PINK_NOISE: 30, CaptureKind.SWEEP: 10}
+USUAL_S = {
+    CaptureKind.RING_OUT: 30,
+    CaptureKind.PINK_NOISE: 30,
+    CaptureKind.SWEEP: 10,
+    CaptureKind.FIRST_ROW: 30,
+}
 """What to record instead."""
 
 SILENT_PEAK_DBFS = -80.0

@@ -15,6 +15,7 @@ class CaptureKind(StrEnum):
     RING_OUT = "ring-out"
     PINK_NOISE = "pink-noise"
     SWEEP = "sweep"
+    FIRST_ROW = "first-row"
 
 
 class Severity(StrEnum):

@@ -5,12 +5,17 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from shaping.errors import OutputError
 from shaping.output import check_writable, write_text
+
+if TYPE_CHECKING:
+    from shaping.analysis.findings import LoopResponse
+    from shaping.capture.recording import Capture
+    from shaping.plan.plan import Plan
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -78,3 +83,41 @@ def emit_json(text: str, path: str, *, force: bool) -> None:
         sys.stdout.flush()
     else:
         write_text(path, text, force=force)
+
+
+def emit_plan(
+    plan: Plan,
+    captures: Sequence[Capture],
+    *,
+    loops: Sequence[LoopResponse] = (),
+    plot_path: str | None,
+    html_path: str | None,
+    json_path: str | None,
+    force: bool,
+) -> None:
+    """Write and print a plan in every form that was asked for."""
+    if json_path:
+        from shaping.plan.serialise import plan_to_json
+
+        emit_json(plan_to_json(plan), json_path, force=force)
+    if plot_path:
+        from shaping.report.figures import plan_figure, save_figure
+
+        capture = captures[0] if captures else None
+        figure = plan_figure(plan, capture, loop=loops[0] if loops else None)
+        save_figure(figure, plot_path, force=force)
+    if html_path:
+        from shaping.report.page import plan_page
+
+        write_text(
+            html_path, plan_page(plan, captures, loop=loops[0] if loops else None), force=force
+        )
+    if json_path != STDOUT:
+        from rich.console import Console
+
+        from shaping.report.terminal import print_plan
+
+        print_plan(plan, Console())
+        for path in (plot_path, html_path, json_path):
+            if path:
+                click.echo(f"Wrote {path}")

@@ -2,18 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
-from shaping.cli import options
 from shaping.capture.recording import CaptureKind
-from shaping.errors import ParameterError
-
-if TYPE_CHECKING:
-    from shaping.capture.recording import Capture
-    from shaping.plan.limits import Limits
-    from shaping.plan.plan import Plan
+from shaping.cli import options
 
 _EXAMPLES = """
 \b
@@ -22,12 +14,14 @@ Examples:
   shaping suggest audio_samples/ring_out_vocal_wedge.flac --limits graphic-31 --thin medium
 """
 
+_KINDS = (CaptureKind.RING_OUT, CaptureKind.PINK_NOISE, CaptureKind.SWEEP)
+
 
 @click.command("suggest", epilog=_EXAMPLES)
 @click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
 @click.option(
     "--kind",
-    type=click.Choice([kind.value for kind in CaptureKind]),
+    type=click.Choice([kind.value for kind in _KINDS]),
     help="How the capture was made; ring-out, or pink-noise where a reference is given.",
 )
 @click.option("--reference", metavar="FILE", help="The test signal that was played.")
@@ -60,36 +54,31 @@ def command(
     a sweep) is a recording of a test signal played through the wedge with the mic's send muted;
     with --reference it gives the loop's stable gain as well.
     """
+    from shaping.capture.audio import read_capture
+    from shaping.plan.from_captures import suggest
     from shaping.plan.limits_file import load_limits
     from shaping.plan.thinning import ThinningAmount
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)
-    loaded, plan = _plan(
-        captures,
-        kind=CaptureKind(kind) if kind else None,
-        reference=reference,
-        limits=limits,
+    if kind:
+        made = CaptureKind(kind)
+    else:
+        made = CaptureKind.PINK_NOISE if reference else CaptureKind.RING_OUT
+    suggestion = suggest(
+        [read_capture(path, channel=channel, kind=made) for path in captures],
+        limits,
+        kind=made,
+        reference=read_capture(reference, kind=made) if reference else None,
+        thinning=ThinningAmount(amount),
         cuts=cuts,
-        amount=ThinningAmount(amount),
-        channel=channel,
     )
-    if json_path:
-        from shaping.plan.serialise import plan_to_json
-
-        options.emit_json(plan_to_json(plan), json_path, force=force)
-    if plot_path:
-        from shaping.report.figures import plan_figure, save_figure
-
-        save_figure(plan_figure(plan, loaded[0]), plot_path, force=force)
-    if html_path:
-        from shaping.output import write_text
-        from shaping.report.page import plan_page
-
-        write_text(html_path, plan_page(plan, loaded), force=force)
-    if json_path != options.STDOUT:
-        from rich.console import Console
-
-        from shaping.report.terminal import print_plan
-
-        print_plan(plan, Console())
+    options.emit_plan(
+        suggestion.plan,
+        suggestion.captures,
+        loops=suggestion.loops,
+        plot_path=plot_path,
+        html_path=html_path,
+        json_path=json_path,
+        force=force,
+    )

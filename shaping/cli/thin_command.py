@@ -1,0 +1,106 @@
+"""``shaping thin``: thinning alone, from a model or from two first-row captures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from shaping.cli import options
+
+if TYPE_CHECKING:
+    from shaping.capture.recording import Capture
+
+_EXAMPLES = """
+\b
+Examples:
+  shaping thin --use vocal --amount medium
+  shaping thin --wedges audio_samples/first_row_wedges.flac \\
+    --mains audio_samples/first_row_mains.flac
+"""
+
+_USES = ("vocal", "speech", "acoustic-guitar", "keys", "drum-fill", "side-fill", "in-ear")
+
+
+@click.command("thin", epilog=_EXAMPLES)
+@click.option(
+    "--use",
+    type=click.Choice(_USES),
+    default="vocal",
+    show_default=True,
+    help="What the monitor is for: where its high-pass may lie.",
+)
+@options.thin_option("--amount", "light")
+@click.option("--wedges", metavar="FILE", help="First row, wedges alone.")
+@click.option("--mains", metavar="FILE", help="First row, mains alone, same mic, place and gain.")
+@click.option(
+    "--under-mains",
+    "below_mains_db",
+    type=float,
+    default=6.0,
+    show_default=True,
+    help="With --wedges and --mains: dB that the wedges' 125-500 Hz shall lie under the mains'.",
+)
+@options.limits_option
+@options.channel_option
+@click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
+@options.html_option
+@options.json_option
+@options.force_option
+@click.pass_context
+def command(
+    context: click.Context,
+    use: str,
+    amount: str,
+    wedges: str | None,
+    mains: str | None,
+    below_mains_db: float,
+    limits_name: str,
+    channel: int | None,
+    plot_path: str | None,
+    html_path: str | None,
+    json_path: str | None,
+    force: bool,
+) -> None:
+    """Thin a wedge: what the first rows gain by it, and what the musician loses.
+
+    Without recordings the figures come from a model of a wedge, and are labelled so. With two
+    recordings at the first row (wedges alone, then mains alone, nothing touched in between) the
+    thinning is fitted to what was measured.
+    """
+    from shaping.errors import ParameterError
+    from shaping.plan.limits_file import load_limits
+    from shaping.plan.thin import fitted_thinning, model_thinning
+    from shaping.plan.thinning import ThinningAmount, WedgeUse
+
+    options.check_outputs([plot_path, html_path, json_path], force=force)
+    limits = load_limits(limits_name)
+    if wedges is None and mains is None:
+        plan = model_thinning(ThinningAmount(amount), limits, use=WedgeUse(use))
+        captures: tuple[Capture, ...] = ()
+    elif wedges is None or mains is None:
+        raise ParameterError(
+            "a measurement needs both --wedges and --mains; without them a model is used"
+        )
+    else:
+        if context.get_parameter_source("amount") is click.core.ParameterSource.COMMANDLINE:
+            raise ParameterError(
+                "--amount goes without recordings; with --wedges and --mains the amount is fitted "
+                "to --under-mains"
+            )
+        from shaping.capture.audio import read_capture
+        from shaping.capture.recording import CaptureKind
+
+        captures = tuple(
+            read_capture(path, channel=channel, kind=CaptureKind.FIRST_ROW)
+            for path in (wedges, mains)
+        )
+        plan = fitted_thinning(*captures, limits, below_mains_db=below_mains_db, use=WedgeUse(use))
+    options.emit_plan(
+        plan,
+        captures,
+        plot_path=plot_path,
+        html_path=html_path,
+        json_path=json_path,
+        force=force,
+    )
