@@ -91,11 +91,14 @@ def command(
         from shaping.capture.audio import read_capture
         from shaping.capture.recording import CaptureKind
 
-        captures = tuple(
+        first, second = (
             read_capture(path, channel=channel, kind=CaptureKind.FIRST_ROW)
             for path in (wedges, mains)
         )
-        plan = fitted_thinning(*captures, limits, below_mains_db=below_mains_db, use=WedgeUse(use))
+        captures = (first, second)
+        plan = fitted_thinning(
+            first, second, limits, below_mains_db=below_mains_db, use=WedgeUse(use)
+        )
     options.emit_plan(
         plan,
         captures,
