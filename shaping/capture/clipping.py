@@ -22,14 +22,23 @@ _SHOULDER = 0.05
 _PILED_UP = 0.35
 """Share of the shoulder lying in flat tops from which they are not a sine's own (0.2)."""
 
-_MIN_RUN = 3
-"""Samples in a row that make a top: two may straddle the peak of a sine."""
+_IN_STEP = 0.02
+"""Spread of the neighbours of short tops, relative to the peak, below which it is one tone whose
+samples fall at the same phases in every period."""
 
 _MIN_TOP_SAMPLES = 12
 """Four tops: fewer may be chance, or the one peak of a low note."""
 
 _FULL_SCALE = 0.9999
 """At or above this a sample sits on the converter's rail (0.9999695 is the top of 16 bits)."""
+
+_MIN_ON_RAIL = 8
+_PILED_UP_ON_RAIL = 0.2
+"""The same measure for samples exactly on the rail, where a sine of full scale has 1.7 %."""
+
+_CORNER_STEPS = 6
+"""A few clipped peaks in music pile up little, but end in corners; a rounded top of three equal
+samples or more falls by at most four quantiser steps beside it."""
 
 _MIN_STEPS = 8
 """Quantiser steps that the shoulder must span for its shape to mean anything."""
@@ -87,52 +96,63 @@ def _of_one_side(samples: NDArray[np.float32], sign: int) -> FlatTops | None:
     if peak <= 0:
         return None
     step = _quantiser_step(samples[max(0, index - 50_000) : index + 50_000])
-    if peak >= _FULL_SCALE:
-        starts, lengths = _runs(samples, sign, peak - 0.25 * step)
-        cut = _cut_off(samples, starts, lengths, sign, step)
-        starts, lengths = starts[cut], lengths[cut]
-        if lengths.size:
-            return FlatTops(lengths.size, int(lengths.sum()), int(starts[0]), peak)
-    if _SHOULDER * peak < _MIN_STEPS * step:
-        return None
-    starts, lengths = _runs(samples, sign, peak * (1 - _TOP))
-    in_tops = int(lengths.sum())
-    if in_tops < _MIN_TOP_SAMPLES:
-        return None
     shoulder = peak * (1 - _SHOULDER)
     near = int(np.count_nonzero(samples >= shoulder if sign > 0 else samples <= -shoulder))
-    if in_tops < _PILED_UP * near:
+    if peak >= _FULL_SCALE:
+        runs = _Runs.at(samples, sign, peak - 0.25 * step)
+        if runs.samples >= max(_MIN_ON_RAIL, _PILED_UP_ON_RAIL * near):
+            return runs.as_tops(peak)
+        corners = runs.longer_than_two()
+        corners = corners.where(np.maximum(*corners.falls(samples, sign)) > _CORNER_STEPS * step)
+        if corners.samples:
+            return corners.as_tops(peak)
+    if _SHOULDER * peak < _MIN_STEPS * step:
         return None
-    return FlatTops(lengths.size, in_tops, int(starts[0]), peak)
+    runs = _Runs.at(samples, sign, peak * (1 - _TOP))
+    enough = max(_MIN_TOP_SAMPLES, _PILED_UP * near)
+    if runs.longer_than_two().samples >= enough:
+        return runs.longer_than_two().as_tops(peak)
+    # Tops of one or two samples: of clipped noise, or of a tone in step with the sample rate. Of
+    # the tone, all tops have the same neighbours.
+    if runs.samples >= enough and np.std(runs.falls(samples, sign), axis=1).max() > _IN_STEP * peak:
+        return runs.as_tops(peak)
+    return None
 
 
-def _runs(
-    samples: NDArray[np.float32], sign: int, level: float
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return starts and lengths of the runs of `_MIN_RUN` or more samples at or above `level`."""
-    at = np.flatnonzero(samples >= level if sign > 0 else samples <= -level)
-    breaks = np.flatnonzero(np.diff(at) > 1)
-    first = np.concatenate(([0], breaks + 1))[: at.size]
-    last = np.concatenate((breaks, [at.size - 1]))[: at.size]
-    lengths = last - first + 1
-    long = lengths >= _MIN_RUN
-    return at[first[long]], lengths[long]
+@dataclass(frozen=True, eq=False)
+class _Runs:
+    """Stretches of samples at or above a level: where each starts, and its length."""
 
+    starts: NDArray[np.int64]
+    lengths: NDArray[np.int64]
 
-def _cut_off(
-    samples: NDArray[np.float32],
-    starts: NDArray[np.int64],
-    lengths: NDArray[np.int64],
-    sign: int,
-    step: float,
-) -> NDArray[np.bool_]:
-    """Tell which runs end in a corner: a rounded top falls by a few quantiser steps beside it."""
-    last = samples.size - 1
-    before = sign * samples[np.maximum(starts - 1, 0)].astype(np.float64)
-    after = sign * samples[np.minimum(starts + lengths, last)].astype(np.float64)
-    top = sign * samples[starts].astype(np.float64)
-    result: NDArray[np.bool_] = np.maximum(top - before, top - after) > 6 * step
-    return result
+    @classmethod
+    def at(cls, samples: NDArray[np.float32], sign: int, level: float) -> _Runs:
+        at = np.flatnonzero(samples >= level if sign > 0 else samples <= -level)
+        first = np.flatnonzero(np.diff(at, prepend=-2) > 1)
+        return cls(at[first], np.diff(first, append=at.size))
+
+    def where(self, kept: NDArray[np.bool_]) -> _Runs:
+        return _Runs(self.starts[kept], self.lengths[kept])
+
+    def longer_than_two(self) -> _Runs:
+        return self.where(self.lengths > 2)
+
+    @property
+    def samples(self) -> int:
+        return int(self.lengths.sum())
+
+    def falls(
+        self, samples: NDArray[np.float32], sign: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return how far the samples just before and just after each run lie below it."""
+        top = samples[self.starts].astype(np.float64)
+        before = samples[np.maximum(self.starts - 1, 0)]
+        after = samples[np.minimum(self.starts + self.lengths, samples.size - 1)]
+        return sign * (top - before), sign * (top - after)
+
+    def as_tops(self, level: float) -> FlatTops:
+        return FlatTops(self.starts.size, self.samples, int(self.starts[0]), level)
 
 
 def _quantiser_step(samples: NDArray[np.float32]) -> float:

@@ -1,7 +1,7 @@
 """Dropouts: stretches where the recorder wrote zeros, or the last sample again, inside a signal.
 
-A dropout begins or ends in a jump; a fade to digital silence, the flat crest of a low note and a
-rest between notes do not.
+A dropout begins or ends in a jump, or stands still away from zero for longer than any wave does; a
+fade to digital silence, the flat crest of a low note and a rest between notes do neither.
 """
 
 from __future__ import annotations
@@ -74,7 +74,9 @@ def find_dropouts(samples: NDArray[np.float32], sample_rate_hz: int) -> Dropouts
         if moving.size < steps.size // 2:
             continue  # the surroundings stand still as well
         usual = float(np.sqrt(np.mean(steps**2)))
-        if jump >= usual and jump >= _MIN_STEPS * float(moving.min()):
+        least = _MIN_STEPS * float(moving.min())
+        stuck = length >= around and abs(value) >= least
+        if stuck or jump >= max(usual, least):
             lost.append((start, length))
     if not lost:
         return None

@@ -27,8 +27,10 @@ _HARMONICS = 12
 _TOLERANCE = 0.004
 _PERCENTILE = 20.0
 
-_PROMINENT_DB = 10.0
-"""Height over the spectrum a few hertz to either side, for a harmonic to count."""
+_PROMINENT_DB = (6.0, 20.0)
+"""Height over the spectrum a few hertz to either side for a harmonic to count: the first figure
+plus the second over the root of the number of windows. The percentile of a noise bin scatters by
+2 dB over 20 windows and 5 dB over 3, and the highest of a few bins is taken."""
 
 _STRONG_DB = 20.0
 """The fundamental, or its double, may do with one companion if it stands this high."""
@@ -74,11 +76,14 @@ def find_hum(samples: NDArray[np.float32], sample_rate_hz: int) -> Hum | None:
         # Scaled so that the bins of a line sum to its mean square, 1.5 bins being the taper's ENBW.
         power[row] = np.abs(spectrum) ** 2 * (2 / taper.sum() ** 2) / 1.5
     low, middle = np.percentile(power, [_PERCENTILE, 50.0], axis=0)
-    found = [hum for hum in (_lines(low, middle, 50), _lines(low, middle, 60)) if hum]
+    prominent_db = _PROMINENT_DB[0] + _PROMINENT_DB[1] / count**0.5
+    found = [hum for mains_hz in (50, 60) if (hum := _lines(low, middle, mains_hz, prominent_db))]
     return max(found, key=lambda hum: (len(hum.harmonics), hum.level), default=None)
 
 
-def _lines(low: NDArray[np.float64], middle: NDArray[np.float64], mains_hz: int) -> Hum | None:
+def _lines(
+    low: NDArray[np.float64], middle: NDArray[np.float64], mains_hz: int, prominent_db: float
+) -> Hum | None:
     height: dict[int, float] = {}
     mean_square = 0.0
     lone = False
@@ -93,7 +98,7 @@ def _lines(low: NDArray[np.float64], middle: NDArray[np.float64], mains_hz: int)
         beside = np.concatenate((low[peak - 24 : peak - 6], low[peak + 7 : peak + 25]))
         floor = float(np.median(beside)) + 1e-30
         height_db = float(10 * np.log10((low[peak] + 1e-30) / floor))
-        if low[peak] < 1e-16 or height_db < _PROMINENT_DB:
+        if low[peak] < 1e-16 or height_db < prominent_db:
             continue
         spread_db = float(10 * np.log10(middle[peak] / low[peak]))
         if spread_db > _STEADY_DB:
