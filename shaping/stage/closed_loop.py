@@ -19,7 +19,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, signal
 
 from shaping.errors import ParameterError
@@ -74,6 +73,30 @@ class EqChange:
     sos: Floats
 
 
+class _Partitions:
+    """Uniformly partitioned convolution: a ring of past spectra times the path's spectra."""
+
+    def __init__(self, taps: Floats, size: int) -> None:
+        self._n = 2 * size
+        self._count = -(-taps.size // size)
+        parts = np.zeros((self._count, size))
+        parts.ravel()[: taps.size] = taps
+        spectra = fft.rfft(parts, self._n, axis=1)
+        self._spectra = np.concatenate([spectra, spectra])  # twice, so that any turn is a slice
+        self._history = np.zeros_like(spectra)
+        self._newest = 0
+
+    def convolve(self, samples: Floats) -> Floats:
+        """Take in one partition; return what the path makes of all so far, shape (2 * size,)."""
+        if self._count == 0:
+            return np.zeros(self._n)
+        self._newest = (self._newest - 1) % self._count
+        self._history[self._newest] = fft.rfft(samples, self._n)
+        turned = self._spectra[self._count - self._newest : 2 * self._count - self._newest]
+        product = np.einsum("ij,ij->j", self._history, turned)
+        return np.asarray(fft.irfft(product, self._n))
+
+
 class DelayedConvolver:
     """Streaming convolution with a path that starts with silence.
 
@@ -86,16 +109,13 @@ class DelayedConvolver:
         if delay < 1:
             raise ParameterError("a path needs at least one sample of delay to close the loop")
         self.block = _fast_block(min(delay, max_block))
-        taps = path[delay:]
-        self._delay = delay
         long = self.block * _PARTITIONS
-        self._short = _partition_spectra(taps[:long], self.block)
-        self._long = _partition_spectra(taps[long:], long)
-        self._history = np.zeros_like(self._short)
-        self._long_history = np.zeros_like(self._long)
-        self._pending = np.zeros(long)
-        self._count = 0
-        self._ready = np.zeros(delay + 4 * long)  # sums of the wedge's sound still to arrive
+        self._delay = delay
+        self._short = _Partitions(path[delay : delay + long], self.block)
+        self._long = _Partitions(path[delay + long :], long)
+        self._gathered = np.zeros(long)
+        self._slot = 0
+        self._ready = np.zeros(delay + self.block + 2 * long)  # wedge's sound still to arrive
 
     def arriving(self) -> Floats:
         """Return the next block at the far end of the path, shape (block,)."""
@@ -103,20 +123,14 @@ class DelayedConvolver:
 
     def push(self, samples: Floats) -> None:
         """Send the block that starts now, shape (block,), and move on by one block."""
-        size, slot = self.block, self._count % _PARTITIONS
-        self._history = np.roll(self._history, 1, axis=0)
-        self._history[0] = fft.rfft(samples, 2 * size)
-        product = np.einsum("ij,ij->j", self._history, self._short)
-        self._ready[self._delay : self._delay + 2 * size] += fft.irfft(product, 2 * size)
-        self._pending[slot * size : (slot + 1) * size] = samples
-        if slot == _PARTITIONS - 1 and self._long.size:
-            long = self._pending.size
-            self._long_history = np.roll(self._long_history, 1, axis=0)
-            self._long_history[0] = fft.rfft(self._pending, 2 * long)
-            product = np.einsum("ij,ij->j", self._long_history, self._long)
-            start = self._delay + size  # the long block began `long - size` samples ago
-            self._ready[start : start + 2 * long] += fft.irfft(product, 2 * long)
-        self._count += 1
+        size, delay = self.block, self._delay
+        self._ready[delay : delay + 2 * size] += self._short.convolve(samples)
+        self._gathered[self._slot * size : (self._slot + 1) * size] = samples
+        self._slot += 1
+        if self._slot == _PARTITIONS:
+            # Gathered since `long - size` samples ago, due through taps from `delay + long` on.
+            self._ready[delay + size :] += self._long.convolve(self._gathered)
+            self._slot = 0
         self._ready[:-size] = self._ready[size:]
         self._ready[-size:] = 0.0
 
@@ -130,13 +144,14 @@ class ClosedLoop:
         self.block = self._path.block
         self._sos = _flat(max(sections, 1))
         self._state = np.zeros((self._sos.shape[0], 2))
-        self._equalised = sections > 0
+        self._equalised = False
 
     def set_eq(self, sos: Floats) -> None:
         """Change the equaliser while the sound goes on; missing sections are flat."""
         full = _flat(self._sos.shape[0])
         full[: sos.shape[0]] = sos
         self._sos = full
+        self._equalised = True
 
     def advance(self, programme: Floats, gain: Floats) -> Floats:
         """Move on by one block and return it as it sounds on the microphone channel.
@@ -259,10 +274,3 @@ def _flat(sections: int) -> Floats:
 def _fast_block(limit: int) -> int:
     """Largest size up to `limit` with no prime factor above 5."""
     return next(n for n in range(limit, 0, -1) if fft.next_fast_len(n, real=True) == n)
-
-
-def _partition_spectra(taps: Floats, size: int) -> NDArray[np.complex128]:
-    count = -(-taps.size // size)
-    parts = np.zeros((count, size))
-    parts.ravel()[: taps.size] = taps
-    return np.asarray(fft.rfft(parts, 2 * size, axis=1))

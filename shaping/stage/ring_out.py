@@ -199,6 +199,7 @@ def ring_out(stage: Stage, programme: Floats, engineer: Engineer, *, seed: int =
     threshold_db = ear.threshold_db
     gain_db = target_db = threshold_db - engineer.approach_db
     start = 0
+    glide = np.arange(size) / size
     act_at = rest_until = -1  # blocks; -1 while nothing is due
     for block in range(blocks):
         at = slice(block * size, (block + 1) * size)
@@ -212,7 +213,7 @@ def ring_out(stage: Stage, programme: Floats, engineer: Engineer, *, seed: int =
             aim_db = np.floor(target_db / engineer.step_db) * engineer.step_db
         slew = (60.0 if aim_db < gain_db else 30.0) * size / rate
         next_db = gain_db + float(np.clip(aim_db - gain_db, -slew, slew))
-        gains_db[at] = np.linspace(gain_db, next_db, size, endpoint=False)
+        gains_db[at] = gain_db + (next_db - gain_db) * glide
         gain_db = next_db
         heard[at] = loop.advance(entering[at], 10 ** (gains_db[at] / 20))
         ear.listen(heard[at], gain_db)
@@ -274,7 +275,8 @@ class _Ear:
         self._growth_per_block = growth / excess_db * size / rate
         self._grown_db = np.zeros(len(found))
         pole = np.exp(2j * np.pi * self._frequency_hz / rate - 20.0 / rate)
-        self._weights: Complexes = np.asarray(pole[:, None] ** np.arange(size - 1, -1, -1))
+        weights = pole[:, None] ** np.arange(size - 1, -1, -1)
+        self._weights = np.concatenate([weights.real, weights.imag])
         self._turn = pole**size
         self._scale = 2 * (1 - np.exp(-20.0 / rate))
         self._state: Complexes = np.zeros(len(found), dtype=np.complex128)
@@ -282,7 +284,9 @@ class _Ear:
 
     def listen(self, samples: Floats, gain_db: float) -> None:
         """Take in a block that was heard at this send gain."""
-        self._state = self._state * self._turn + self._weights @ samples
+        parts = self._weights @ samples
+        count = self._state.size
+        self._state = self._state * self._turn + (parts[:count] + 1j * parts[count:])
         grown_db = self._grown_db + self._growth_per_block * (gain_db - self._thresholds_db)
         self._grown_db = np.maximum(grown_db, 0.0)
 
