@@ -24,8 +24,14 @@ _BAND_HZ = (500.0, 3_500.0)
 _FLOOR_STEP_DB = 2.0
 """The ends count as noise floor if they lie this far under the middle."""
 
-_SETTLE_FRAMES = 2
-"""Frames left out at each end of the noise: its fades."""
+_LOUD_PERCENTILE = 85.0
+"""The noise is taken to play for more than 15 % of the recording."""
+
+_EDGE_DB = 5.0
+"""The noise begins and ends where it lies this far under its level: reverberation follows."""
+
+_SETTLE_FRAMES = 3
+"""Frames left out at each end of the noise: its fades, and a large room filling with sound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,18 +64,19 @@ def level_steadiness(samples: NDArray[np.float32], sample_rate_hz: int) -> Stead
     levels = _levels_db(samples, sample_rate_hz)
     if levels.size < 8:
         return None
-    middle = float(np.median(levels))
+    loud = float(np.percentile(levels, _LOUD_PERCENTILE))
     floor = min(float(levels[0]), float(levels[-1]))
-    inside = np.arange(levels.size)
+    first, last = 0, levels.size - 1
     snr_db = None
-    if middle - floor > _FLOOR_STEP_DB:
-        playing = np.flatnonzero(levels > (middle + floor) / 2)
-        inside = np.arange(playing[0], playing[-1] + 1)
-        outside = np.delete(levels, np.arange(max(0, inside[0] - 1), inside[-1] + 2))
+    if loud - floor > _FLOOR_STEP_DB:
+        playing = np.flatnonzero(levels > max((loud + floor) / 2, loud - _EDGE_DB))
+        first, last = int(playing[0]), int(playing[-1])
+        outside = np.concatenate((levels[: max(0, first - 1)], levels[last + 2 :]))
         if outside.size:
-            step_db = float(np.median(levels[inside]) - np.median(outside))
+            # The lower quartile, because a long reverberation is no floor.
+            step_db = float(np.median(levels[first : last + 1]) - np.percentile(outside, 25))
             snr_db = float(10 * np.log10(max(10 ** (step_db / 10) - 1, 1e-3)))
-    inside = inside[_SETTLE_FRAMES : inside.size - _SETTLE_FRAMES]
+    inside = np.arange(first + _SETTLE_FRAMES, last + 1 - _SETTLE_FRAMES)
     if inside.size < 8:
         return None
     noise = levels[inside]
