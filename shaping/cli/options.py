@@ -109,9 +109,7 @@ def emit_plan(
     if html_path:
         from shaping.report.page import plan_page
 
-        write_text(
-            html_path, plan_page(plan, captures, loop=loops[0] if loops else None), force=force
-        )
+        write_text(html_path, plan_page(plan, captures, loops=loops), force=force)
     if json_path != STDOUT:
         from rich.console import Console
 
