@@ -12,7 +12,7 @@ from shaping.cli import options
 _EXAMPLES = """
 \b
 Example, with the plan that `shaping suggest --json plan.json` wrote:
-  shaping listen plan.json audio_samples/rehearsal_two_songs.flac thinned.flac --pair
+  shaping listen plan.json audio_samples/rehearsal.flac thinned.flac --pair
 """
 
 

@@ -10,8 +10,8 @@ from shaping.cli import options
 _EXAMPLES = """
 \b
 Examples:
-  shaping suggest audio_samples/ring_out_vocal_wedge.flac
-  shaping suggest audio_samples/ring_out_vocal_wedge.flac --limits graphic-31 --thin medium
+  shaping suggest audio_samples/vocal_wedge_ring_out.flac
+  shaping suggest audio_samples/vocal_wedge_ring_out.flac --limits graphic-31 --thin medium
 """
 
 _KINDS = (CaptureKind.RING_OUT, CaptureKind.PINK_NOISE, CaptureKind.SWEEP)
