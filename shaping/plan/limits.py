@@ -45,7 +45,7 @@ class Limits:
     grid_hz : tuple of float or None
         The only centres there are (a graphic equaliser); None where centres are free or stepped.
     steps_per_octave : int or None
-        Frequency steps counted from 1 kHz; None for free.
+        Frequency steps of bands, counted from 1 kHz; None for free.
     min_frequency_hz, max_frequency_hz : float
         Range of band centres.
     min_gain_db, max_gain_db, gain_step_db : float
@@ -58,7 +58,7 @@ class Limits:
     q_convention : QConvention
         What the equaliser means by Q. A notch's Q is its -3 dB width in each of them.
     high_pass_min_hz, high_pass_max_hz : float or None
-        Range of the high-pass corner; None where there is no high-pass.
+        Range of the high-pass corner, free within it; None where there is no high-pass.
     high_pass_orders : tuple of int
         Available orders (2 = 12 dB per octave).
 

@@ -8,7 +8,7 @@ in a plan's JSON), with these defaults::
     kinds = ["peaking"]         # "peaking", "notch" or both, the preferred one first
     grid_hz = "third-octave"    # the only centres there are: a list in Hz, or this word for the
                                 # 31 of ISO 266; left out where centres are free or stepped
-    steps_per_octave = 24       # frequency steps, counted from 1 kHz; left out for free
+    steps_per_octave = 24       # frequency steps of bands, from 1 kHz; left out for free
     min_frequency_hz = 20       # default 20, or the first of grid_hz
     max_frequency_hz = 20000    # default 20000, or the last of grid_hz
     min_gain_db = -18           # required for peaking filters
@@ -159,8 +159,8 @@ def limits_from_dict(
         kinds=kinds,
         grid_hz=grid,
         steps_per_octave=steps,
-        min_frequency_hz=numbers.get("min_frequency_hz", grid[0] if grid else 20.0),
-        max_frequency_hz=numbers.get("max_frequency_hz", grid[-1] if grid else 20_000.0),
+        min_frequency_hz=numbers.get("min_frequency_hz", min(grid) if grid else 20.0),
+        max_frequency_hz=numbers.get("max_frequency_hz", max(grid) if grid else 20_000.0),
         min_gain_db=numbers.get("min_gain_db", 0.0),
         max_gain_db=numbers.get("max_gain_db", 0.0),
         gain_step_db=numbers.get("gain_step_db", 0.0),

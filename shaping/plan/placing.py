@@ -13,9 +13,11 @@ Graphic equalisers, whose sliders stay where they are, are set by `shaping.plan.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+import math
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +32,9 @@ from shaping.plan.limits import Limits
 from shaping.plan.quantise import centres_hz, gain_steps_db, quantise
 
 _Real = NDArray[np.float64]
+
+_Group = tuple[int, ...]
+"""Needs that share a cut, as indices, the most urgent first."""
 
 NARROWEST_Q = 10.0
 """A ring can drift by 1.5 %; a narrower cut would lose more than 1 dB of its depth there."""
@@ -47,13 +52,18 @@ bands to dial in, and more room to drift."""
 FORCED_MERGE_RATIO = 2.0
 """The same where bands are short; beyond it one of the rings is better left to the fader."""
 
+WIDEST_SHARE = 2.0
+"""Rings further apart than this ratio, an octave, never share a cut."""
+
 SHORTAGE_WEIGHT = 4.0
 """Tone, in dB times octaves, that a missing dB at a ring is worth."""
 
 SERVED_DB = 0.5
 """A ring that misses no more than this of what it asked for is served."""
 
-_TOLERANCE_DB = 0.05
+TOLERANCE_DB = 0.2
+"""What a cut may miss: less than half a usual gain step, so that no step is spent on it."""
+
 _PASSES = 6
 
 
@@ -146,25 +156,36 @@ def deepened(
     sample_rate_hz: float,
 ) -> tuple[Cut, ...]:
     """Return cuts made deeper, step by step, until the designs themselves serve their rings."""
+    if not cuts:
+        return ()
+    rings_hz = [need.frequency_hz for need in needs]
+    wanted_db = np.array([need.depth_db for need in needs]) - TOLERANCE_DB
+
+    def cut_db(filter: Filter) -> _Real:
+        return -total_db([filter], rings_hz, sample_rate_hz=sample_rate_hz)
+
     result = list(cuts)
-    step_db = limits.gain_step_db or STEP_IF_FREE_DB
-    deepest_db = -min(HARD_LIMIT_DB, -limits.min_gain_db)
+    fixed_db = sum((cut_db(filter) for filter in thinning), np.zeros_like(wanted_db))
+    each_db = np.array([cut_db(cut.filter) for cut in result])
     for index, cut in enumerate(result):
-        if cut.filter.kind is not FilterKind.PEAKING:
-            continue
-        frequency_hz = [needs[member].frequency_hz for member in cut.members]
-        wanted_db = np.array([needs[member].depth_db for member in cut.members])
-        while True:
-            filters = [*thinning, *(each.filter for each in result)]
-            effect_db = total_db(filters, frequency_hz, sample_rate_hz=sample_rate_hz)
-            filter = result[index].filter
-            deeper_db = (filter.gain_db or 0.0) - step_db
-            if np.all(-effect_db >= wanted_db - 2 * _TOLERANCE_DB) or deeper_db < deepest_db - 1e-9:
+        members = list(cut.members)
+        while np.any((fixed_db + each_db.sum(axis=0) < wanted_db)[members]):
+            deeper = _one_step_deeper(result[index].filter, limits)
+            if deeper is None:
                 break
-            result[index] = replace(
-                cut, filter=quantise(replace(filter, gain_db=deeper_db), limits)
-            )
+            result[index] = replace(cut, filter=deeper)
+            each_db[index] = cut_db(deeper)
     return tuple(result)
+
+
+def _one_step_deeper(filter: Filter, limits: Limits) -> Filter | None:
+    """Return the filter with the next deeper gain; None where there is none to go to."""
+    if filter.kind is not FilterKind.PEAKING or filter.gain_db is None:
+        return None
+    gain_db = filter.gain_db - (limits.gain_step_db or STEP_IF_FREE_DB)
+    if gain_db < -min(HARD_LIMIT_DB, -limits.min_gain_db) - 1e-9:
+        return None
+    return quantise(replace(filter, gain_db=gain_db), limits)
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,7 +248,7 @@ class _Search:
         rows = list(members)
         missing_db = (self.wants.depth_db - self.thinning_db - others_db)[rows]
         nothing = np.zeros_like(self.wants.depth_db)
-        if np.all(missing_db <= _TOLERANCE_DB):
+        if np.all(missing_db <= TOLERANCE_DB):
             return _Choice(None, nothing, 0.0)
         menu = _menu(self.limits)
         centres = self._centres(rows)
@@ -235,7 +256,7 @@ class _Search:
             return _Choice(None, nothing, SHORTAGE_WEIGHT * float(missing_db.max()))
         points = self.wants.frequency_hz[rows].ravel()
         cut_db = menu.cut_db(points, centres)
-        short_db = np.maximum(missing_db.ravel() - cut_db - _TOLERANCE_DB, 0.0).max(axis=-1)
+        short_db = np.maximum(missing_db.ravel() - cut_db - TOLERANCE_DB, 0.0).max(axis=-1)
         price = menu.tone + SHORTAGE_WEIGHT * short_db
         # Rounded, so that rounding errors of a platform do not choose between equals.
         centre, setting = np.unravel_index(np.argmin(np.round(price, 6)), price.shape)
@@ -252,17 +273,20 @@ class _Search:
             float(price[centre, setting]),
         )
 
-    def alone(self, members: Sequence[int]) -> float:
-        """Return the price of serving `members` beside thinning only."""
+    def price(self, members: _Group) -> float:
+        """Return the price of serving `members` with one cut beside thinning only."""
+        rings_hz = self.wants.frequency_hz[list(members), 0]
+        if rings_hz.max() > WIDEST_SHARE * rings_hz.min():
+            return math.inf
         return self.best(members, np.zeros_like(self.wants.depth_db)).price
 
     def _centres(self, rows: list[int]) -> _Real:
         """Return centres worth trying, those nearest to the rings first."""
-        rings_hz = self.wants.frequency_hz[rows, 0]
-        low_hz, high_hz = rings_hz.min(), rings_hz.max()
-        tried = [np.sqrt(low_hz * high_hz), *rings_hz]
-        if high_hz > low_hz:
-            tried.extend(np.geomspace(low_hz, high_hz, 5)[1:-1])
+        rings_hz = [float(hz) for hz in self.wants.frequency_hz[rows, 0]]
+        low_hz, ratio = min(rings_hz), max(rings_hz) / min(rings_hz)
+        tried = [low_hz * ratio**0.5, *rings_hz]
+        if ratio > 1.0:
+            tried.extend((low_hz * ratio**0.25, low_hz * ratio**0.75))
         limits, there = self.limits, centres_hz(self.limits)
         if there is None:
             tidy = (float(f"{hz:.4g}") for hz in tried)
@@ -270,63 +294,64 @@ class _Search:
         else:
             found = []
             for hz in tried:
-                above = int(np.searchsorted(there, hz))
+                above = bisect_left(there, hz)
                 near = {there[min(max(n, 0), len(there) - 1)] for n in (above - 1, above)}
-                found.extend(sorted(near, key=lambda centre: abs(np.log(centre / hz))))
+                found.extend(sorted(near, key=lambda centre: abs(math.log(centre / hz))))
         return np.array([hz for hz in dict.fromkeys(found) if hz < self.highest_hz])
 
 
-def _group(sure: Sequence[bool], search: _Search, bands: int) -> list[list[int]]:
+def _group(sure: Sequence[bool], search: _Search, bands: int) -> list[_Group]:
     """Return which needs share a cut, at most `bands` groups; the least urgent are left out.
 
     Needs that thinning answers already are in no group.
     """
-    unanswered = [search.alone([index]) > 0 for index in range(len(sure))]
-    groups = [[index] for index, is_sure in enumerate(sure) if is_sure and unanswered[index]]
-    groups = _merged(groups, search, ratio=MERGE_RATIO, until=1)
-    groups = _merged(groups, search, ratio=FORCED_MERGE_RATIO, until=bands)
-    groups = sorted(groups, key=min)[:bands]
-    possible = (index for index, is_sure in enumerate(sure) if not is_sure and unanswered[index])
-    for index in possible:
+    price = cache(search.price)
+    asking = [index for index in range(len(sure)) if price((index,)) > 0]
+    groups: list[_Group] = [(index,) for index in asking if sure[index]]
+    groups.sort(key=lambda group: float(search.wants.frequency_hz[group[0], 0]))
+    groups = _merged(groups, price, ratio=MERGE_RATIO, until=1)
+    groups = _merged(groups, price, ratio=FORCED_MERGE_RATIO, until=bands)
+    groups = sorted(groups)[:bands]
+    for index in (index for index in asking if not sure[index]):
         # A possible ring never takes a band from a sure one, nor widens a cut by much.
-        own = search.alone([index])
-        for group in groups:
-            if search.alone([*group, index]) <= MERGE_RATIO * (search.alone(group) + own):
-                group.append(index)
+        for place, group in enumerate(groups):
+            shared = (*group, index)
+            if price(shared) <= MERGE_RATIO * (price(group) + price((index,))):
+                groups[place] = shared
                 break
         else:
             if len(groups) < bands:
-                groups.append([index])
+                groups.append((index,))
     return groups
 
 
 def _merged(
-    groups: list[list[int]], search: _Search, *, ratio: float, until: int
-) -> list[list[int]]:
-    """Merge neighbours, the cheapest first, while the price allows and more than `until` remain."""
-    groups = sorted(groups, key=lambda group: float(search.wants.frequency_hz[group, 0].min()))
-    prices = [search.alone(group) for group in groups]
-    shared = [search.alone([*a, *b]) for a, b in itertools.pairwise(groups)]
+    groups: Sequence[_Group], price: Callable[[_Group], float], *, ratio: float, until: int
+) -> list[_Group]:
+    """Merge neighbours, the cheapest first, while the price allows and more than `until` remain.
+
+    `groups` rise in frequency, and so does the result.
+    """
+    groups = list(groups)
     while len(groups) > until:
-        extra = [
-            both - one - other if both <= ratio * (one + other) else np.inf
-            for both, one, other in zip(shared, prices, prices[1:], strict=False)
-        ]
-        best = int(np.argmin(extra)) if extra else 0
-        if not extra or extra[best] == np.inf:
+        extra = []
+        for one, other in itertools.pairwise(groups):
+            apart, shared = price(one) + price(other), price(_joined(one, other))
+            extra.append(shared - apart if shared <= ratio * apart else math.inf)
+        best = min(range(len(extra)), key=extra.__getitem__, default=0)
+        if not extra or extra[best] == math.inf:
             break
-        groups[best : best + 2] = [sorted([*groups[best], *groups[best + 1]])]
-        prices[best : best + 2] = [shared[best]]
-        del shared[best]
-        for gap in (best - 1, best):
-            if 0 <= gap < len(groups) - 1:
-                shared[gap] = search.alone([*groups[gap], *groups[gap + 1]])
+        groups[best : best + 2] = [_joined(groups[best], groups[best + 1])]
     return groups
 
 
-def _settle(groups: list[list[int]], search: _Search) -> list[Cut]:
+def _joined(one: _Group, other: _Group) -> _Group:
+    return tuple(sorted((*one, *other)))
+
+
+def _settle(groups: Sequence[_Group], search: _Search) -> list[Cut]:
     """Choose each group's setting beside all others, again until nothing changes."""
-    groups = sorted((sorted(group) for group in groups), key=min)
+    groups = sorted(groups)
     nothing = np.zeros_like(search.wants.depth_db)
     choices = [_Choice(None, nothing, 0.0) for _ in groups]
     for _ in range(_PASSES):
@@ -337,7 +362,7 @@ def _settle(groups: list[list[int]], search: _Search) -> list[Cut]:
         if [choice.filter for choice in choices] == before:
             break
     return [
-        Cut(choice.filter, tuple(group))
+        Cut(choice.filter, group)
         for choice, group in zip(choices, groups, strict=True)
         if choice.filter is not None
     ]

@@ -1,8 +1,8 @@
 """From the filter one would like to the nearest one the equaliser can be set to.
 
-Frequency goes to the grid or to the steps counted from 1 kHz, gain to the nearest step counted
-from 0 dB, Q to the nearest step in the equaliser's own convention and back. Quantising twice
-changes nothing. A filter from here is what will be dialled in: compute every effect from it.
+A band's frequency goes to the grid or to the steps counted from 1 kHz, gain to the nearest step
+counted from 0 dB, Q to the nearest step in the equaliser's own convention and back. Quantising
+twice changes nothing. A filter from here is what will be dialled in: compute every effect from it.
 """
 
 from __future__ import annotations
@@ -127,8 +127,6 @@ def _high_pass(filter: Filter, limits: Limits) -> Filter:
     wanted = filter.order
     order = min(limits.high_pass_orders, key=lambda there: (abs(there - wanted), there))
     frequency_hz = min(max(_positive(filter.frequency_hz), low), high)
-    if limits.steps_per_octave is not None:
-        frequency_hz = min(max(_stepped(frequency_hz, limits.steps_per_octave), low), high)
     return Filter(FilterKind.HIGH_PASS, frequency_hz, order=order)
 
 
@@ -147,11 +145,6 @@ def _positive(frequency_hz: float) -> float:
     if not (math.isfinite(frequency_hz) and frequency_hz > 0):
         raise ParameterError(f"a filter's frequency must be a positive number, not {frequency_hz}")
     return frequency_hz
-
-
-def _stepped(frequency_hz: float, steps_per_octave: int) -> float:
-    step = round(steps_per_octave * math.log2(frequency_hz / _STEPS_ORIGIN_HZ))
-    return float(_STEPS_ORIGIN_HZ * 2.0 ** (step / steps_per_octave))
 
 
 def _nearest_centre(frequency_hz: float, limits: Limits) -> float:

@@ -21,13 +21,13 @@ from shaping.plan.assemble import total_db
 from shaping.plan.bells import bell_db
 from shaping.plan.depth import HARD_LIMIT_DB, Need
 from shaping.plan.limits import Limits
-from shaping.plan.placing import STEP_IF_FREE_DB, Cut, deepened, wants_of
+from shaping.plan.placing import STEP_IF_FREE_DB, TOLERANCE_DB, Cut, deepened, wants_of
 from shaping.plan.quantise import gain_steps_db, quantise
 
 _Real = NDArray[np.float64]
 _Places = NDArray[np.intp]
 
-LEAST_USE = 0.3
+LEAST_USE = 0.15
 """A slider is worth moving for a ring that gets at least this share of its movement."""
 
 MEMBER_SHARE = 0.25
@@ -37,7 +37,6 @@ EVENNESS_PER_DB = 0.03
 """How much less a slider counts for each dB it is down already, so that two sliders beside a
 ring share its cut."""
 
-_TOLERANCE_DB = 0.05
 _THIRD_OCTAVE = 1.0 / 3.0
 
 
@@ -142,7 +141,7 @@ def _lower(
     for need in range(len(wanted_db)):
         while True:
             missing_db = wanted_db[need] - table_db[sliders, places, need].sum(axis=0)
-            if missing_db.max() <= _TOLERANCE_DB:
+            if missing_db.max() <= TOLERANCE_DB:
                 break
             lower = np.minimum(places + 1, deepest)
             gained_db = table_db[sliders, lower, need] - table_db[sliders, places, need]
@@ -168,7 +167,7 @@ def _raise(places: _Places, start: _Places, table_db: _Real, wanted_db: _Real) -
     def missing_db() -> _Real:
         return np.asarray(wanted_db - table_db[sliders, places].sum(axis=0))
 
-    allowed_db = np.maximum(missing_db(), _TOLERANCE_DB) + 1e-9
+    allowed_db = np.maximum(missing_db(), TOLERANCE_DB) + 1e-9
     changed = True
     while changed:
         changed = False

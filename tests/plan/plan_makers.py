@@ -1,0 +1,61 @@
+"""Rings, captures and limits that the tests of plans are made with."""
+
+from __future__ import annotations
+
+from hypothesis import strategies as st
+
+from shaping.analysis.findings import Ring
+from shaping.capture.recording import CaptureKind, QualityNote, Severity
+from shaping.plan.plan import CaptureSummary
+
+
+def ring(
+    frequency_hz: float,
+    *,
+    growth_db_per_s: float = 100.0,
+    confidence: float = 0.9,
+    occurrences: int = 1,
+    clipped: bool = False,
+    width_hz: float = 0.0,
+) -> Ring:
+    return Ring(
+        frequency_hz=frequency_hz,
+        frequency_error_hz=0.2,
+        width_hz=width_hz,
+        onset_s=3.0,
+        duration_s=1.5,
+        growth_db_per_s=growth_db_per_s,
+        decay_db_per_s=None,
+        peak_dbfs=-12.0,
+        occurrences=occurrences,
+        clipped=clipped,
+        confidence=confidence,
+        evidence="rose in a straight line",
+    )
+
+
+def capture(sample_rate_hz: int = 48_000, path: str = "vocal wedge.wav") -> CaptureSummary:
+    return CaptureSummary(
+        path=path,
+        sample_rate_hz=sample_rate_hz,
+        channel=1,
+        duration_s=21.5,
+        kind=CaptureKind.RING_OUT,
+        quality=(QualityNote("hum", Severity.WARNING, "Mains hum at 50 Hz; find the loop."),),
+    )
+
+
+def rings(max_size: int = 12) -> st.SearchStrategy[list[Ring]]:
+    """Any rings that could come out of a capture, and some that could not."""
+    return st.lists(
+        st.builds(
+            ring,
+            st.floats(4.3, 14.1).map(lambda octave: 2.0**octave),  # 20 Hz to 17.5 kHz
+            growth_db_per_s=st.one_of(st.just(0.0), st.floats(0.1, 1000.0)),
+            confidence=st.floats(0.0, 1.0),
+            occurrences=st.integers(1, 5),
+            clipped=st.booleans(),
+            width_hz=st.one_of(st.just(0.0), st.floats(0.0, 60.0)),
+        ),
+        max_size=max_size,
+    )
