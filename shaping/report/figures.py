@@ -6,18 +6,21 @@ Figures are built on matplotlib's objects, without pyplot: no global state, and 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shaping.analysis.findings import LoopResponse
-from shaping.capture.recording import Capture
+from shaping.capture.recording import Capture, CaptureKind
 from shaping.errors import OutputError
 from shaping.output import replacing
 from shaping.plan.plan import Plan
 from shaping.report import style
 from shaping.report.loop_figure import draw_added_gain, draw_loop
-from shaping.report.response_figure import LABEL_STRIP_PT, draw_response
+from shaping.report.marks import LABEL_STRIP_PT, plan_marks
+from shaping.report.response_figure import draw_response
 from shaping.report.spectrogram_figure import draw_spectrogram
+from shaping.report.spectrum_figure import draw_spectrum
 from shaping.report.words import capture_text, file_text
 
 if TYPE_CHECKING:
@@ -28,7 +31,9 @@ __all__ = [
     "draw_loop",
     "draw_response",
     "draw_spectrogram",
+    "draw_spectrum",
     "evidence_figure",
+    "gain_figure",
     "plan_figure",
     "response_figure",
     "save_figure",
@@ -80,7 +85,7 @@ def plan_figure(
     title_pt = 46.0
     evidence = loop is not None or capture is not None
     response_pt = _response_height_pt(plan)
-    evidence_pt = _evidence_height_pt(loop) + 26.0 if evidence else 0.0
+    evidence_pt = _evidence_height_pt(plan, loop) + 26.0 if evidence else 0.0
     height_pt = title_pt + response_pt + evidence_pt
     figure = new_figure(WIDTH_IN, height_pt)
     colours = style.LIGHT
@@ -121,19 +126,33 @@ def plan_figure(
     return figure
 
 
-def response_figure(plan: Plan) -> Figure:
+def response_figure(plan: Plan, *, width_in: float = WIDTH_IN) -> Figure:
     """Draw the response of a plan alone."""
-    figure = new_figure(WIDTH_IN, _response_height_pt(plan) + 8.0)
+    figure = new_figure(width_in, _response_height_pt(plan) + 8.0)
     _add_response(figure, plan, top_pt=8.0)
     return figure
 
 
 def evidence_figure(
-    plan: Plan, capture: Capture | None, *, loop: LoopResponse | None = None
+    plan: Plan,
+    capture: Capture | None,
+    *,
+    loop: LoopResponse | None = None,
+    width_in: float = WIDTH_IN,
 ) -> Figure:
     """Draw the evidence alone: the loop where there is one, else the capture's spectrogram."""
-    figure = new_figure(WIDTH_IN, _evidence_height_pt(loop) + 8.0)
+    figure = new_figure(width_in, _evidence_height_pt(plan, loop) + 8.0)
     _add_evidence(figure, plan, capture, loop, top_pt=8.0)
+    return figure
+
+
+def gain_figure(
+    added_gain_db: Sequence[float], *, recommended: int | None = None, width_in: float = WIDTH_IN
+) -> Figure:
+    """Draw the curve of added gain alone."""
+    figure = new_figure(width_in, 150.0 + _BELOW_PT + 8.0)
+    ax = figure.add_axes(_box(figure, 8.0, 150.0, right_pt=_RIGHT_PT))
+    draw_added_gain(ax, added_gain_db, recommended=recommended)
     return figure
 
 
@@ -145,19 +164,29 @@ def _heard(plan: Plan) -> str:
     return f"{file_text(plan.captures[0].path, longest=44)} and {len(plan.captures) - 1} more"
 
 
+def _strip_pt(plan: Plan) -> float:
+    return LABEL_STRIP_PT if plan_marks(plan) else 6.0
+
+
 def _response_height_pt(plan: Plan) -> float:
-    entries = 1 + len({p.purpose for p in plan.filters}) + (2 if plan.rings else 0)
-    strip = LABEL_STRIP_PT if plan.rings else 6.0
-    return strip + 200.0 + _BELOW_PT + _KEY_LINE_PT * ((entries + 1) // 2) + 6.0
+    kinds = {mark.kind for mark in plan_marks(plan)}
+    entries = 1 + len({p.purpose for p in plan.filters}) + len(kinds)
+    return _strip_pt(plan) + 200.0 + _BELOW_PT + _KEY_LINE_PT * ((entries + 1) // 2) + 6.0
 
 
-def _evidence_height_pt(loop: LoopResponse | None) -> float:
-    return 190.0 + _BELOW_PT + (2 * _KEY_LINE_PT if loop is not None else 0.0)
+def _shows_time(plan: Plan) -> bool:
+    """Whether the evidence is when something rang, not at which level a test signal came back."""
+    return not plan.captures or plan.captures[0].kind is CaptureKind.RING_OUT
+
+
+def _evidence_height_pt(plan: Plan, loop: LoopResponse | None) -> float:
+    if loop is not None:
+        return 190.0 + _BELOW_PT + 2 * _KEY_LINE_PT
+    return 190.0 + _BELOW_PT + (0.0 if _shows_time(plan) else _strip_pt(plan))
 
 
 def _add_response(figure: Figure, plan: Plan, *, top_pt: float) -> None:
-    strip = LABEL_STRIP_PT if plan.rings else 6.0
-    ax = figure.add_axes(_box(figure, top_pt + strip, 200.0, right_pt=_RIGHT_PT))
+    ax = figure.add_axes(_box(figure, top_pt + _strip_pt(plan), 200.0, right_pt=_RIGHT_PT))
     draw_response(ax, plan, desk_rate_hz(plan))
 
 
@@ -170,18 +199,20 @@ def _add_evidence(
     top_pt: float,
 ) -> None:
     if loop is not None:
-        ax = figure.add_axes(_box(figure, top_pt, 190.0, right_pt=_RIGHT_PT))
         draw_loop(
-            ax,
+            figure.add_axes(_box(figure, top_pt, 190.0, right_pt=_RIGHT_PT)),
             loop,
             filters=[planned.filter for planned in plan.filters],
             sample_rate_hz=desk_rate_hz(plan),
             critical=plan.loop.critical if plan.loop is not None else (),
         )
-    elif capture is not None:
+    elif capture is not None and _shows_time(plan):
         right_pt = _LABELS_RIGHT_PT if plan.rings else _RIGHT_PT
         ax = figure.add_axes(_box(figure, top_pt, 190.0, right_pt=right_pt))
         draw_spectrogram(ax, capture, plan.rings)
+    elif capture is not None:
+        box = _box(figure, top_pt + _strip_pt(plan), 190.0, right_pt=_RIGHT_PT)
+        draw_spectrum(figure.add_axes(box), capture, plan.resonances)
 
 
 def _box(

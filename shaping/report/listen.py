@@ -113,10 +113,10 @@ def render(
     info = inspect(source)
     sos = cascade_sos(filters, sample_rate_hz=info.sample_rate_hz)
     _check_destination(destination, source, force=force)
-    peak = max((float(np.max(np.abs(block))) for block in _through(sos, info)), default=0.0)
+    peak = max((float(np.max(np.abs(block))) for block in _rendered(sos, info)), default=0.0)
     gain_db = min(0.0, CEILING_DBFS - _db(peak))
     with _writing(destination, info, force=force) as out:
-        for block in _faded(_through(sos, info), info):
+        for block in _rendered(sos, info):
             out.write(block * np.float32(10.0 ** (gain_db / 20.0)))
     return Rendering(str(destination), gain_db)
 
@@ -166,12 +166,12 @@ def render_pair(
         _check_destination(destination, source, force=force)
     if Path(without).resolve() == Path(with_plan).resolve():
         raise OutputError(f"{without}: the two of a pair need two names")
-    before, after = (measure_loudness(_through(sos, info), info.sample_rate_hz) for sos in chains)
+    before, after = (measure_loudness(_rendered(sos, info), info.sample_rate_hz) for sos in chains)
     gains_db = _matching_gains_db(before, after, info)
     with ExitStack() as stack:
         for sos, destination, gain_db in zip(chains, destinations, gains_db, strict=True):
             out = stack.enter_context(_writing(destination, info, force=force))
-            for block in _faded(_through(sos, info), info):
+            for block in _rendered(sos, info):
                 out.write(block * np.float32(10.0 ** (gain_db / 20.0)))
     return RenderedPair(
         without_path=str(without),
@@ -209,6 +209,11 @@ def _matching_gains_db(
     headroom_db = CEILING_DBFS - max(_db(before.peak), _db(after.peak) - change_db)
     common_db = min(0.0, headroom_db)
     return common_db, common_db - change_db
+
+
+def _rendered(sos: Sos, info: RecordingInfo) -> Iterator[_Block]:
+    """Stream what will be written, but for its gain."""
+    return _faded(_through(sos, info), info)
 
 
 def _through(sos: Sos, info: RecordingInfo) -> Iterator[_Block]:

@@ -79,7 +79,7 @@ def draw_loop(
         linestyle=style.SOLID,
         linewidth=1.3,
         gid="before",
-        label="as recorded (band: 95 % certain)",
+        label="as recorded",
     )
     after = level
     if filters:
@@ -105,7 +105,7 @@ def draw_loop(
             markerfacecolor=colours.ring,
             markeredgecolor=colours.ink,
             gid="critical",
-            label="howls here first",
+            label="howls first",
         )
     if trusted.any():
         top = float(level[trusted].max())

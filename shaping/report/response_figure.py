@@ -7,25 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shaping.analysis.findings import Ring
-from shaping.analysis.pitch import hertz_text, nearest_note
 from shaping.filters.design import cascade_sos, filter_sos
 from shaping.filters.response import magnitude_db
 from shaping.plan.plan import Plan, Purpose
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.words import certain
+from shaping.report.marks import MarkKind, draw_marks, mark_style, plan_marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 LOW_HZ = 25.0
 HIGH_HZ = 20_000.0
-LABEL_STRIP_PT = 104.0
-"""Height above the axes that the ring labels need."""
-
 _ACTS_DB = 0.03
-_LABEL_GAP_PT = style.SMALL_PT * 1.3
 
 
 def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
@@ -34,7 +28,7 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
     Parameters
     ----------
     ax : matplotlib Axes
-        Where to draw. `LABEL_STRIP_PT` above it are needed where the plan has rings.
+        Where to draw; labels need `shaping.report.marks.LABEL_STRIP_PT` above it.
     plan : Plan
         The plan.
     sample_rate_hz : float
@@ -44,14 +38,16 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
     -------
     matplotlib Axes
         The same axes. Lines carry the ids ``total``, ``filter-1`` ... in dialling order,
-        ``rings`` and ``possible-rings``.
+        marks that of
+        their kind (``ring``, ``possible ring``, ``resonance``).
     """
     colours = style.LIGHT
     high_hz = min(HIGH_HZ, 0.499 * sample_rate_hz)
     shared.clean(ax)
     shared.frequency_axis(ax.xaxis, LOW_HZ, high_hz)
     filters = [planned.filter for planned in plan.filters]
-    centres = [f.frequency_hz for f in filters] + [r.frequency_hz for r in plan.rings]
+    marks = plan_marks(plan)
+    centres = [f.frequency_hz for f in filters] + [m.frequency_hz for m in marks]
     grid = np.unique([*np.geomspace(LOW_HZ, high_hz, 800), *centres])
     grid = grid[(grid >= LOW_HZ) & (grid <= high_hz)]
 
@@ -94,87 +90,9 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
     ax.set_xlabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)
     ax.set_ylabel("gain in dB", fontsize=style.TEXT_PT, color=colours.ink)
 
-    rings = [r for r in plan.rings if LOW_HZ <= r.frequency_hz <= high_hz]
-    for group, gid, face in (
-        ([r for r in rings if certain(r)], "rings", colours.ring),
-        ([r for r in rings if not certain(r)], "possible-rings", colours.paper),
-    ):
-        at = np.array([r.frequency_hz for r in group])
-        ax.plot(
-            at,
-            np.clip(np.interp(at, grid, total), bottom, top),
-            linestyle="none",
-            marker="D",
-            markersize=7,
-            markerfacecolor=face,
-            markeredgecolor=colours.ink if face == colours.ring else colours.ring,
-            markeredgewidth=1.0 if face == colours.ring else 2.0,
-            gid=gid,
-            zorder=5,
-            clip_on=False,
-        )
-    label_rings(ax, rings, np.interp([r.frequency_hz for r in rings], grid, total).tolist())
+    draw_marks(ax, marks, np.interp([m.frequency_hz for m in marks], grid, total).tolist())
     _key(ax, plan)
     return ax
-
-
-def ring_label(ring: Ring) -> str:
-    """Return the short label of a ring in a figure: hertz and note."""
-    return f"{hertz_text(ring.frequency_hz)} {nearest_note(ring.frequency_hz)[0]}"
-
-
-def label_rings(ax: Axes, rings: list[Ring], level_db: list[float]) -> None:
-    """Label rings above an axes with a logarithmic frequency axis, without overlaps.
-
-    Leaders run from each label down to the ring's entry in `level_db`.
-
-    Where not all fit, the most urgent (first) are labelled and the last label counts the others.
-    """
-    if not rings:
-        return
-    colours = style.LIGHT
-    low, high = ax.get_xlim()
-    width_pt, height_pt = shared.axes_points(ax)
-    room = max(2, int(width_pt / _LABEL_GAP_PT))
-    shown = rings if len(rings) <= room else rings[: room - 1]
-    height = {id(ring): level for ring, level in zip(rings, level_db, strict=True)}
-    bottom, top = ax.get_ylim()
-    shown = sorted(shown, key=lambda ring: ring.frequency_hz)
-    wanted = np.array([math.log(r.frequency_hz / low) / math.log(high / low) for r in shown])
-    half = _LABEL_GAP_PT / width_pt / 2
-    if len(rings) > len(shown):
-        wanted = np.append(wanted, 1.0)
-    places = shared.spread(wanted, 2 * half, half, 1 - half)
-    texts = [ring_label(ring) for ring in shown]
-    if len(rings) > len(shown):
-        texts.append(f"and {len(rings) - len(shown)} more")
-    above = ax.get_xaxis_transform()
-    for place, text, ring in zip(places, texts, [*shown, None], strict=False):
-        x = low * (high / low) ** place
-        if ring is not None:
-            ax.plot(
-                [x, ring.frequency_hz, ring.frequency_hz],
-                [1 + 14 / height_pt, 1.0, max(0.0, (height[id(ring)] - bottom) / (top - bottom))],
-                transform=above,
-                color=colours.ring,
-                linestyle=style.SOLID if certain(ring) else style.DOTTED,
-                linewidth=0.9,
-                clip_on=False,
-                gid="leader",
-                zorder=1,
-            )
-        ax.text(
-            x,
-            1 + 17 / height_pt,
-            text,
-            transform=above,
-            rotation=90,
-            ha="center",
-            va="bottom",
-            fontsize=style.SMALL_PT,
-            color=colours.ink,
-            gid="ring-label",
-        )
 
 
 def _key(ax: Axes, plan: Plan) -> None:
@@ -189,21 +107,11 @@ def _key(ax: Axes, plan: Plan) -> None:
         )
     if Purpose.FEEDBACK in purposes:
         entries.append(Line2D([], [], color=colours.feedback, label="feedback cut"))
-    for sure, label in ((True, "ring"), (False, "possible ring")):
-        if any(certain(ring) is sure for ring in plan.rings):
-            entries.append(
-                Line2D(
-                    [],
-                    [],
-                    linestyle="none",
-                    marker="D",
-                    markersize=7,
-                    markerfacecolor=colours.ring if sure else colours.paper,
-                    markeredgecolor=colours.ink if sure else colours.ring,
-                    markeredgewidth=1.0 if sure else 2.0,
-                    label=label,
-                )
-            )
+    entries += [
+        Line2D([], [], label=str(kind), **mark_style(kind))
+        for kind in MarkKind
+        if any(mark.kind is kind for mark in plan_marks(plan))
+    ]
     height_pt = shared.axes_points(ax)[1]
     ax.legend(
         handles=entries,

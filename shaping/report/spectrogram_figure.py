@@ -51,6 +51,7 @@ def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:
         ``ring`` boxes the time each ring stood out.
     """
     from matplotlib.colors import LinearSegmentedColormap
+    from matplotlib.ticker import MaxNLocator
 
     colours = style.LIGHT
     high_hz = min(HIGH_HZ, 0.499 * capture.sample_rate_hz)
@@ -75,6 +76,7 @@ def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:
     shared.frequency_axis(ax.yaxis, LOW_HZ, high_hz)
     ax.set_axisbelow(False)
     ax.grid(axis="y", which="major", color=colours.quiet, linewidth=0.4, alpha=0.5)
+    ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.set_xlim(0.0, max(capture.duration_s, 1e-3))
     ax.set_xlabel("time in seconds", fontsize=style.TEXT_PT, color=colours.ink)
     ax.set_ylabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)

@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from shaping.capture.cautions import RING_OUT
 from shaping.capture.recording import Severity
 from shaping.plan.plan import Plan
 from shaping.report import words
@@ -108,7 +109,7 @@ def _settings(plan: Plan, console: Console) -> None:
         _heading(console, "Nothing to dial in")
         return
     _heading(console, f"Settings to dial in, in this order ({words.plain(limits.name)})")
-    _lines(console, [("!", words.BEFORE_YOU_START)])
+    _lines(console, [("!", caution) for caution in RING_OUT])
     wide = console.width >= _WIDE
     narrow = console.width < _NARROW
     table = _table(console)
@@ -135,7 +136,7 @@ def _settings(plan: Plan, console: Console) -> None:
         _heading(console, "Why")
         _lines(console, [(str(setting.number), _why(setting)) for setting in settings])
     console.print()
-    console.print(Text(words.convention_text(limits), style="dim"))
+    _lines(console, [("-", words.convention_text(limits))])
 
 
 def _why(setting: words.Setting) -> str:
@@ -165,7 +166,7 @@ def _left(plan: Plan, console: Console) -> None:
 
 
 def _cautions(plan: Plan, console: Console) -> None:
-    cautions = [words.plain(caution) for caution in plan.cautions]
+    cautions = [words.plain(caution) for caution in plan.cautions if caution not in RING_OUT]
     if cautions:
         _heading(console, "Mind")
         _lines(console, [("!", caution) for caution in cautions])

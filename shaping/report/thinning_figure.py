@@ -222,5 +222,5 @@ def _angle_name(angle_deg: float) -> str:
     >>> _angle_name(90.0)
     'beside it (90°)'
     """
-    words = {45.0: "half way round", 90.0: "beside it", 180.0: "straight behind"}
+    words = {45.0: "obliquely in front", 90.0: "beside it", 180.0: "straight behind"}
     return f"{words[angle_deg]} ({angle_deg:.0f}°)"

@@ -11,6 +11,7 @@ from pathlib import PurePath
 
 from shaping.analysis.findings import Resonance, Ring
 from shaping.analysis.pitch import hertz_text, note_text
+from shaping.capture.recording import CaptureKind
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
 from shaping.plan.limits import Limits
@@ -23,15 +24,10 @@ from shaping.plan.plan import (
     ThinningSummary,
 )
 
-BEFORE_YOU_START = (
-    "Before you raise the send: start low, keep a hand on the fader, take in-ears out, warn the "
-    "stage, and leave the limiter in. Howling can injure ears and loudspeakers."
+GAIN_UNKNOWN = (
+    "How much louder it can go cannot be told from this recording. To know, record pink noise "
+    "through the wedge with the mic's send muted, and give the played file as reference."
 )
-UNCALIBRATED = (
-    "Levels are relative to the recording's full scale: an uncalibrated recording says nothing "
-    "about loudness in the room. For exposure limits follow your local rules."
-)
-
 WHAT_TO_DO_ABOUT_THE_REST = (
     "No band is left for these. A lower fader, or a better place and angle for mic and wedge, "
     "cures them better than more cuts would."
@@ -72,6 +68,8 @@ class Setting:
     note: str
     gain: str
     width: str
+    dial: str
+    octaves: str
     purpose: Purpose
     reason: str
     effect: str
@@ -235,6 +233,7 @@ def settings(plan: Plan) -> tuple[Setting, ...]:
 
 def _setting(number: int, planned: PlannedFilter, limits: Limits) -> Setting:
     wanted = planned.filter
+    dial, octaves = _dialled_width(planned, limits)
     return Setting(
         number=number,
         kind=KIND_NAMES[wanted.kind],
@@ -244,7 +243,9 @@ def _setting(number: int, planned: PlannedFilter, limits: Limits) -> Setting:
         hertz=hertz_text(wanted.frequency_hz),
         note="" if wanted.kind in _PASSES else note_text(wanted.frequency_hz),
         gain="" if wanted.gain_db is None else gain_text(wanted.gain_db),
-        width=_dialled_width(planned, limits),
+        width=f"{dial} ({octaves})" if octaves else dial,
+        dial=dial,
+        octaves=octaves,
         purpose=planned.purpose,
         reason=planned.reason,
         effect="" if planned.effect_db is None else f"{gain_text(planned.effect_db)} at the ring",
@@ -252,17 +253,16 @@ def _setting(number: int, planned: PlannedFilter, limits: Limits) -> Setting:
     )
 
 
-def _dialled_width(planned: PlannedFilter, limits: Limits) -> str:
+def _dialled_width(planned: PlannedFilter, limits: Limits) -> tuple[str, str]:
+    """Return what is set on the equaliser, and the octaves beside it."""
     wanted = planned.filter
     if wanted.order is not None:
-        return slope_text(wanted.order)
-    q = planned.dial_q if planned.dial_q is not None else wanted.q
-    if q is None:
-        return ""
-    octaves = planned.bandwidth_oct
+        return slope_text(wanted.order), ""
+    octaves = "" if planned.bandwidth_oct is None else octaves_text(planned.bandwidth_oct)
     if limits.grid_hz is not None and limits.min_q == limits.max_q:
-        return "fixed" if octaves is None else f"fixed ({octaves_text(octaves)})"
-    return q_text(q) if octaves is None else width_text(q, octaves)
+        return "fixed", octaves
+    q = planned.dial_q if planned.dial_q is not None else wanted.q
+    return ("", octaves) if q is None else (q_text(q), octaves)
 
 
 def meaning(planned: PlannedFilter) -> str:
@@ -285,11 +285,11 @@ def meaning(planned: PlannedFilter) -> str:
     if planned.purpose is Purpose.FEEDBACK and cuts:
         wide = planned.bandwidth_oct is not None and planned.bandwidth_oct > 0.3
         ear = (
-            "You will hear this cut: check that the voice still sounds right."
+            "It is wide enough to hear: check that the voice still sounds right."
             if wide
-            else "It is narrow: the voice should hardly change."
+            else "The voice should hardly change."
         )
-        return f"A dip where wedge and mic feed each other, so it howls later at {where}. {ear}"
+        return f"Wedge and mic feed each other at {where}; this dip makes them howl later. {ear}"
     if cuts:
         return f"Makes the wedge quieter around {where}."
     return f"Makes the wedge louder around {where}: raise the send with care afterwards."
@@ -321,7 +321,9 @@ def loop_texts(loop: LoopSummary) -> tuple[str, ...]:
         f"{gain_text(loop.in_phase_stable_gain_after_db)} with them."
     )
     rest = (
-        () if first is None else (f"It would howl first at {frequency_text(first.frequency_hz)}.",)
+        ()
+        if first is None
+        else (f"Without them it howls first at {frequency_text(first.frequency_hz)}.",)
     )
     return (worst, phase, *rest)
 
@@ -338,3 +340,18 @@ def thinning_texts(thinning: ThinningSummary) -> tuple[str, ...]:
         f"Speech intelligibility index at the musician: {thinning.sii_before:.2f} before, "
         f"{thinning.sii_after:.2f} after (0 to 1; ANSI S3.5-1997).",
     )
+
+
+def evidence_texts(plan: Plan, loop: bool) -> tuple[str, str]:
+    """Return heading and caption of the evidence."""
+    if loop:
+        return (
+            "The loop as measured",
+            "Level from wedge to mic: the higher a peak, the earlier it howls there. The pale band "
+            "holds the true level with 95 % certainty.",
+        )
+    if plan.captures and plan.captures[0].kind is CaptureKind.RING_OUT:
+        boxes = " Boxes mark the rings." if plan.rings else ""
+        return "What was recorded", f"The darker, the louder; time runs to the right.{boxes}"
+    marks = " Marks show the resonances." if plan.resonances else ""
+    return "What was recorded", f"Level of each frequency, averaged over the recording.{marks}"

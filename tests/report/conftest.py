@@ -179,31 +179,31 @@ def make_loop() -> LoopResponse:
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def new_plan() -> Callable[..., Plan]:
     return make_plan
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def new_rings() -> Callable[[int], tuple[Ring, ...]]:
     return make_rings
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def new_capture() -> Callable[..., Capture]:
     return make_capture
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def new_limits() -> Callable[..., Limits]:
     return make_limits
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def new_loop() -> Callable[[], LoopResponse]:
     return make_loop
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def long_name() -> str:
     return LONG_NAME

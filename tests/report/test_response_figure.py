@@ -78,14 +78,14 @@ def test_ticks_are_the_nominal_third_octaves(drawn):
 
 def test_rings_are_marked_on_the_curve_and_labelled_with_hertz_and_note(drawn):
     plan, ax = drawn
-    (sure,), (possible,) = lines(ax, "rings"), lines(ax, "possible-rings")
+    (sure,), (possible,) = lines(ax, "ring"), lines(ax, "possible ring")
     assert sorted(sure.get_xdata()) == [163.4, 1240.0, 2514.0, 3980.0]
     assert sorted(possible.get_xdata()) == [631.0, 5210.0]
     (total,) = lines(ax, "total")
     np.testing.assert_allclose(
         sure.get_ydata(), np.interp(sure.get_xdata(), *total.get_data()), atol=1e-9
     )
-    assert {text.get_text() for text in texts(ax, "ring-label")} == {
+    assert {text.get_text() for text in texts(ax, "mark-label")} == {
         f"{hertz_text(r.frequency_hz)} {nearest_note(r.frequency_hz)[0]}" for r in plan.rings
     }
     assert sure.get_markerfacecolor() != possible.get_markerfacecolor()
@@ -98,7 +98,7 @@ def test_labels_overlap_neither_each_other_nor_the_edge(new_plan, count):
     canvas.draw()
     ax = figure.axes[0]
     boxes = sorted(
-        (text.get_window_extent(canvas.get_renderer()) for text in texts(ax, "ring-label")),
+        (text.get_window_extent(canvas.get_renderer()) for text in texts(ax, "mark-label")),
         key=lambda box: box.x0,
     )
     assert len(boxes) == min(count, len(boxes))
@@ -115,7 +115,7 @@ def test_labels_overlap_neither_each_other_nor_the_edge(new_plan, count):
 
 def test_rings_that_cannot_be_labelled_are_counted(new_plan):
     figure = response_figure(new_plan(60))
-    labels = [text.get_text() for text in texts(figure.axes[0], "ring-label")]
+    labels = [text.get_text() for text in texts(figure.axes[0], "mark-label")]
     assert labels[-1] == f"and {60 - (len(labels) - 1)} more"
 
 

@@ -1,0 +1,128 @@
+import numpy as np
+import pytest
+import soundfile
+
+from shaping.analysis.loudness import measure_loudness
+from shaping.errors import CaptureError, OutputError, ParameterError
+from shaping.filters.apply import apply_sos, initial_state
+from shaping.filters.design import cascade_sos
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.report.listen import FADE_S, pair_paths, render, render_pair
+
+RATE = 16_000
+FILTERS = (
+    Filter(FilterKind.HIGH_PASS, 150.0, order=2),
+    Filter(FilterKind.PEAKING, 315.0, q=0.8, gain_db=-9.0),
+)
+
+
+@pytest.fixture
+def song(tmp_path, rng):
+    """Five seconds of stereo noise, mostly low mids, longer than one block."""
+    white = rng.standard_normal((5 * RATE, 2))
+    brown = np.apply_along_axis(np.convolve, 0, white, np.ones(12) / 12, "same")
+    samples = 0.2 * brown / brown.std()
+    path = tmp_path / "song.wav"
+    soundfile.write(path, np.clip(samples, -0.9, 0.9), RATE, subtype="PCM_24")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("suffix", "subtype"),
+    [(".wav", "PCM_16"), (".wav", "FLOAT"), (".flac", "PCM_24"), (".aiff", "PCM_16"),
+     (".ogg", "VORBIS")],
+)  # fmt: skip
+def test_rate_channels_format_and_length_are_kept(song, tmp_path, suffix, subtype):
+    samples, _ = soundfile.read(song)
+    source = tmp_path / f"in{suffix}"
+    soundfile.write(source, samples, RATE, subtype=subtype)
+    out = tmp_path / f"out{suffix}"
+    render(FILTERS, source, out)
+    before, after = soundfile.info(source), soundfile.info(out)
+    for name in ("samplerate", "channels", "frames", "format", "subtype"):
+        assert getattr(after, name) == getattr(before, name)
+
+
+def test_the_plan_is_heard_between_the_fades(song, tmp_path):
+    rendering = render(FILTERS, song, tmp_path / "out.wav")
+    assert rendering.gain_db == 0.0
+    samples, _ = soundfile.read(song)
+    sos = cascade_sos(FILTERS, sample_rate_hz=RATE)
+    expected, _ = apply_sos(sos, samples, initial_state(sos, channels=2))
+    heard, _ = soundfile.read(rendering.path)
+    fade = round(FADE_S * RATE)
+    np.testing.assert_allclose(heard[fade:-fade], expected[fade:-fade], atol=2e-7)
+    for end in (heard[:2], heard[-2:]):
+        assert np.abs(end).max() < 1e-3
+
+
+def test_nothing_clips(tmp_path):
+    # A square wave at full scale overshoots when its phase is turned.
+    square = np.where(np.arange(4 * RATE) % 100 < 50, 0.999, -0.999)
+    source = tmp_path / "square.wav"
+    soundfile.write(source, square, RATE, subtype="PCM_16")
+    turn = [Filter(FilterKind.HIGH_PASS, 150.0, order=4)]
+    rendering = render(turn, source, tmp_path / "out.wav")
+    assert rendering.gain_db < -1.0
+    pair = render_pair(turn, source, *pair_paths(tmp_path / "out.wav"))
+    for path in (rendering.path, pair.without_path, pair.with_path):
+        samples, _ = soundfile.read(path)
+        peak = np.max(np.abs(samples))
+        assert peak <= 10 ** (-1 / 20) + 1e-3
+        assert np.sum(np.abs(samples) > 0.99 * peak) >= 1
+    peaks = [np.max(np.abs(soundfile.read(p)[0])) for p in (pair.without_path, pair.with_path)]
+    assert max(peaks) == pytest.approx(10 ** (-1 / 20), abs=1e-3)
+
+
+def test_a_pair_is_equally_loud(song, tmp_path):
+    pair = render_pair(FILTERS, song, *pair_paths(tmp_path / "out.wav"))
+    loudness = []
+    for path in (pair.without_path, pair.with_path):
+        samples, _ = soundfile.read(path, dtype="float32")
+        loudness.append(measure_loudness([samples], RATE).integrated_lufs)
+    assert loudness[0] == pytest.approx(loudness[1], abs=0.05)
+    assert loudness[0] == pytest.approx(pair.loudness_lufs, abs=0.05)
+    assert pair.plan_loudness_change_db < -1.0
+    gains_apart_db = pair.with_gain_db - pair.without_gain_db
+    assert gains_apart_db == pytest.approx(-pair.plan_loudness_change_db)
+
+
+def test_existing_files_and_other_formats_are_refused_before_any_work(song, tmp_path):
+    with pytest.raises(OutputError, match=r"ends in \.wav"):
+        render(FILTERS, song, tmp_path / "out.flac")
+    taken = tmp_path / "taken.wav"
+    taken.write_bytes(b"mine")
+    with pytest.raises(OutputError, match="exists"):
+        render(FILTERS, song, taken)
+    with pytest.raises(OutputError, match="exists"):
+        render_pair(FILTERS, song, tmp_path / "new.wav", taken)
+    with pytest.raises(OutputError, match="two names"):
+        render_pair(FILTERS, song, tmp_path / "new.wav", tmp_path / "new.wav")
+    assert taken.read_bytes() == b"mine"
+    render(FILTERS, song, taken, force=True)
+    assert soundfile.info(taken).frames == 5 * RATE
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["song.wav", "taken.wav"]
+
+
+def test_broken_recordings_leave_nothing_behind(tmp_path):
+    source = tmp_path / "nan.wav"
+    samples = np.zeros(2 * RATE, np.float32)
+    samples[RATE] = np.nan
+    soundfile.write(source, samples, RATE, subtype="FLOAT")
+    with pytest.raises(CaptureError, match="not finite numbers"):
+        render(FILTERS, source, tmp_path / "out.wav")
+    assert [p.name for p in tmp_path.iterdir()] == ["nan.wav"]
+
+
+def test_silence_cannot_be_matched_but_can_be_rendered(tmp_path):
+    source = tmp_path / "silence.wav"
+    soundfile.write(source, np.zeros(2 * RATE), RATE)
+    assert render(FILTERS, source, tmp_path / "out.wav").gain_db == 0.0
+    with pytest.raises(CaptureError, match="too short or too quiet"):
+        render_pair(FILTERS, source, *pair_paths(tmp_path / "out.wav"))
+
+
+def test_a_plan_beyond_the_recording_says_so(song, tmp_path):
+    high = [Filter(FilterKind.PEAKING, 9000.0, q=4.0, gain_db=-3.0)]
+    with pytest.raises(ParameterError, match="sample rate above 18000 Hz"):
+        render(high, song, tmp_path / "out.wav")
