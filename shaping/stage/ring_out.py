@@ -53,6 +53,8 @@ class Engineer:
         The first cut's depth; it is deepened by as much again while the place still rings first.
     approach_db : float
         The send starts this far below the first ring.
+    stop_short_db : float
+        Without rings to find, the send stops this far below the first one.
     """
 
     rings: int = 3
@@ -66,6 +68,7 @@ class Engineer:
     cut_q: float = 8.0
     cut_step_db: float = 3.0
     approach_db: float = 6.0
+    stop_short_db: float = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +99,9 @@ class PlantedRing:
     episode : int
         Counts the times the send was pushed up and pulled back, from 0.
     clear : bool
-        Whether anybody would call it a ring: it grew by 15 dB or more, stood out by as much, and
-        was the loudest within a sixth of an octave. What is not clear may be found but need not.
+        Whether anybody would call it a ring: it grew by 15 dB or more, stood out by as much, was
+        the loudest within a sixth of an octave and not 20 dB below the loudest anywhere. What is
+        not clear may be found but need not.
     """
 
     frequency_hz: float
@@ -207,7 +211,7 @@ def ring_out(stage: Stage, programme: Floats, engineer: Engineer, *, seed: int =
             target_db += engineer.ramp_db_per_s * size / rate
             target_db = min(target_db, threshold_db + _MAX_EXCESS_DB)
             if engineer.rings == 0:
-                target_db = min(target_db, threshold_db - 0.7)
+                target_db = min(target_db, threshold_db - engineer.stop_short_db)
         aim_db = target_db
         if engineer.step_db > 0 and act_at < 0 and block >= rest_until:
             aim_db = np.floor(target_db / engineer.step_db) * engineer.step_db
@@ -250,7 +254,7 @@ def ring_out(stage: Stage, programme: Floats, engineer: Engineer, *, seed: int =
         lingering=tuple(lingering),
         cuts=cuts,
         howl_gain_db=max(howled_db) if howled_db else None,
-        clipped=bool(np.mean(np.abs(samples) >= 1 - 2.0**-20) > 1e-5),
+        clipped=bool(np.any(np.abs(samples) > 1 - 2.0**-20)),
     )
 
 
@@ -366,7 +370,8 @@ def _episode_truth(
 def _is_clear(ring: PlantedRing, rings: list[PlantedRing]) -> bool:
     louder = [r for r in rings if r.peak_dbfs > ring.peak_dbfs]
     alone = all(abs(np.log2(r.frequency_hz / ring.frequency_hz)) > 1 / 6 for r in louder)
-    return ring.grown_db >= 15.0 and ring.prominence_db >= 15.0 and alone
+    drowned = any(r.peak_dbfs > ring.peak_dbfs + 20.0 for r in louder)
+    return ring.grown_db >= 15.0 and ring.prominence_db >= 15.0 and alone and not drowned
 
 
 def _level_trace(samples: Floats, frequency_hz: float, rate: int, start: int, stop: int) -> Floats:
