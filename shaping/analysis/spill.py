@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from shaping.analysis.bands import exact_midband_hz
 from shaping.analysis.third_octave import BandLevels
@@ -91,25 +91,32 @@ def compare_first_rows(wedges: BandLevels, mains: BandLevels) -> Spill:
     )
 
 
-def low_mid_margin_db(spill: Spill, change_db: ArrayLike = 0.0) -> float:
+def low_mid_margin_db(spill: Spill) -> float:
     """Return how far the wedges' low mids lie under the mains', summed over the bands.
+
+    Positive where the mains are louder.
+    """
+    return float(low_mid_margins_db(spill, np.zeros(len(spill.nominal_hz))))
+
+
+def low_mid_margins_db(spill: Spill, change_db: _Real) -> _Real:
+    """Return `low_mid_margin_db` for each of many changes to the wedges.
 
     Parameters
     ----------
     spill : Spill
         Levels at the first rows.
-    change_db : array_like, shape (bands,) or ()
+    change_db : ndarray, shape (..., bands)
         What is done to the wedges, in dB per band.
 
     Returns
     -------
-    float
-        Positive where the mains are louder.
+    ndarray, shape (...)
+        dB.
     """
     kept = low_mids(spill.nominal_hz)
-    return float(
-        _sum_db(spill.mains_db[kept]) - _sum_db((spill.wedges_db + np.asarray(change_db))[kept])
-    )
+    wedges_db = (spill.wedges_db + change_db)[..., kept]
+    return np.asarray(_sum_db(spill.mains_db[kept]) - _sum_db(wedges_db))
 
 
 def low_mid_margin_error_db(spill: Spill) -> float:
@@ -157,5 +164,5 @@ def low_mids(nominal_hz: Sequence[float]) -> NDArray[np.bool_]:
     return np.array([low_hz <= hz <= high_hz for hz in nominal_hz])
 
 
-def _sum_db(level_db: _Real) -> float:
-    return float(10.0 * np.log10(np.sum(10.0 ** (level_db / 10.0))))
+def _sum_db(level_db: _Real) -> _Real:
+    return np.asarray(10.0 * np.log10(np.sum(10.0 ** (level_db / 10.0), axis=-1)))

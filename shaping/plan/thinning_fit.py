@@ -8,6 +8,7 @@ the body of the sound. Below the lightest high-pass for this use nothing is miss
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,15 +16,22 @@ from numpy.typing import NDArray
 
 from shaping.analysis.bands import NOMINAL_HZ
 from shaping.analysis.speech import BANDS_HZ, IMPORTANCE
-from shaping.analysis.spill import Spill, low_mid_margin_db, low_mid_margin_error_db
+from shaping.analysis.spill import (
+    Spill,
+    low_mid_margin_db,
+    low_mid_margin_error_db,
+    low_mid_margins_db,
+)
 from shaping.analysis.third_octave import band_mean_db, band_points_hz
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.assemble import planned_filter, total_db
+from shaping.plan.bells import bell_db
 from shaping.plan.limits import Limits
 from shaping.plan.plan import PlannedFilter, Purpose
 from shaping.plan.quantise import gain_steps_db
 from shaping.plan.thinning import ThinningAmount, WedgeUse, thinning_filters, wide_cut
+from shaping.plan.thinning_effect import band_change_db
 
 DEEPEST_DB = -12.0
 """Deepest low-mid cut to fit; what needs more needs a lower wedge instead."""
@@ -35,9 +43,11 @@ _QS = (0.7, 1.0, 1.4)
 _FREE_STEP_DB = 0.25
 _BODY = 0.005  # importance of each band of use, beside its importance to speech
 _COST_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if 50.0 <= hz <= 8000.0)
+_SEARCH_POINTS = 5  # per band; the chosen filters are computed with more
 _DESIGN_RATE_HZ = 48_000
 
 _Real = NDArray[np.float64]
+_Filters = tuple[Filter, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +76,6 @@ class ThinningFit:
     def shortfall_db(self) -> float:
         """How much the filters fall short of the target; 0 where they reach it."""
         return max(0.0, self.target_db - self.margin_after_db)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Candidate:
-    filters: tuple[Filter, ...]
-    cost_db: _Real  # effect at the points of the cost bands
-    spill_db: _Real  # effect at the points of the spill's bands
 
 
 def fit_thinning(
@@ -106,35 +109,16 @@ def fit_thinning(
             f"the wedges' low mids can be asked to lie {LEAST_TARGET_DB:g} to "
             f"{GREATEST_TARGET_DB:g} dB under the mains, not {below_mains_db:g} dB"
         )
-    spill_points_hz = band_points_hz(spill.nominal_hz)
-    cost_points_hz = band_points_hz(_COST_BANDS_HZ)
-
-    def candidate(filters: tuple[Filter, ...]) -> _Candidate:
-        return _Candidate(
-            filters,
-            total_db(filters, cost_points_hz, sample_rate_hz=_DESIGN_RATE_HZ),
-            total_db(filters, spill_points_hz, sample_rate_hz=_DESIGN_RATE_HZ),
-        )
-
-    choices = _high_passes(limits, use)
-    weights = _weights(min((one.frequency_hz for some in choices for one in some), default=0.0))
-    high_passes = [candidate(filters) for filters in choices]
-    cuts = [candidate(filters) for filters in _low_mid_cuts(limits)]
-    best: tuple[tuple[float, float], tuple[Filter, ...]] | None = None
-    for high_pass in high_passes:
-        for cut in cuts:
-            margin_db = low_mid_margin_db(spill, band_mean_db(high_pass.spill_db + cut.spill_db))
-            # What reaches the target first, then what takes least.
-            short_db = max(0.0, below_mains_db - margin_db)
-            change_db = band_mean_db(high_pass.cost_db + cut.cost_db)
-            rank = (short_db, float(np.sum(weights * change_db**2)))
-            if best is None or rank < best[0]:
-                best = rank, high_pass.filters + cut.filters
-    assert best is not None  # "no filter" is among both
-    chosen = best[1]
-    change_db = band_mean_db(total_db(chosen, spill_points_hz, sample_rate_hz=_DESIGN_RATE_HZ))
+    high_passes, cuts = _high_passes(limits, use), _low_mid_cuts(limits)
+    change_db = _every_pair_db(high_passes, cuts, spill.nominal_hz)
+    # What reaches the target first, then what takes least.
+    short_db = np.maximum(0.0, below_mains_db - low_mid_margins_db(spill, change_db))
+    cost = _cost(_every_pair_db(high_passes, cuts, _COST_BANDS_HZ), high_passes)
+    short_of_best_db = short_db - short_db.min()
+    best = int(np.argmin(np.where(short_of_best_db < 1e-9, cost, np.inf)))
+    chosen = high_passes[best // len(cuts)] + cuts[best % len(cuts)]
     margin_before_db = low_mid_margin_db(spill)
-    margin_after_db = low_mid_margin_db(spill, change_db)
+    margin_after_db = float(low_mid_margins_db(spill, band_change_db(chosen, spill.nominal_hz)))
     reason = (
         f"fitted to the first row: with the whole thinning, 125-500 Hz of the wedge goes from "
         f"{_under(margin_before_db)} to {_under(margin_after_db)}"
@@ -170,9 +154,30 @@ def fit_cautions(fit: ThinningFit) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _high_passes(limits: Limits, use: WedgeUse) -> list[tuple[Filter, ...]]:
+def _every_pair_db(
+    high_passes: list[_Filters], cuts: list[_Filters], bands_hz: Sequence[float]
+) -> _Real:
+    """Return the effect on bands of every high-pass with every cut, shape (h, c, bands)."""
+    points_hz = band_points_hz(bands_hz, _SEARCH_POINTS)
+    passes_db = np.array(
+        [total_db(filters, points_hz, sample_rate_hz=_DESIGN_RATE_HZ) for filters in high_passes]
+    )
+    # Bells by closed form, each once: on a graphic equaliser the same sliders return.
+    bells = {bell: _bell_db(bell, points_hz) for bell in {bell for cut in cuts for bell in cut}}
+    nothing = np.zeros_like(points_hz)
+    cuts_db = np.array([sum((bells[bell] for bell in cut), start=nothing) for cut in cuts])
+    return band_mean_db(passes_db[:, None] + cuts_db[None, :])
+
+
+def _bell_db(bell: Filter, points_hz: _Real) -> _Real:
+    assert bell.gain_db is not None
+    assert bell.q is not None
+    return bell_db(points_hz, centre_hz=bell.frequency_hz, gain_db=bell.gain_db, q=bell.q)
+
+
+def _high_passes(limits: Limits, use: WedgeUse) -> list[_Filters]:
     """Return no high-pass, and those that the presets give for this use."""
-    choices: list[tuple[Filter, ...]] = [()]
+    choices: list[_Filters] = [()]
     for amount in ThinningAmount:
         filters = tuple(
             planned.filter
@@ -184,9 +189,9 @@ def _high_passes(limits: Limits, use: WedgeUse) -> list[tuple[Filter, ...]]:
     return choices
 
 
-def _low_mid_cuts(limits: Limits) -> list[tuple[Filter, ...]]:
+def _low_mid_cuts(limits: Limits) -> list[_Filters]:
     """Return no cut, and every wide cut that this equaliser can make, each once."""
-    choices: dict[tuple[Filter, ...], None] = {(): None}
+    choices: dict[_Filters, None] = {(): None}
     for gain_db in gain_steps_db(limits, _FREE_STEP_DB):
         if gain_db < DEEPEST_DB:
             break
@@ -197,12 +202,14 @@ def _low_mid_cuts(limits: Limits) -> list[tuple[Filter, ...]]:
     return list(choices)
 
 
-def _weights(used_from_hz: float) -> _Real:
-    """Return what a squared dB costs in each of the cost bands."""
+def _cost(change_db: _Real, high_passes: list[_Filters]) -> _Real:
+    """Return what changes in the cost bands take from the musician, shape (h, c)."""
+    used_from_hz = min((one.frequency_hz for some in high_passes for one in some), default=0.0)
     importance = dict(zip(BANDS_HZ, IMPORTANCE, strict=True))
-    return np.array(
-        [importance.get(hz, 0.0) + (_BODY if hz >= used_from_hz else 0.0) for hz in _COST_BANDS_HZ]
-    )
+    weights = [
+        importance.get(hz, 0.0) + (_BODY if hz >= used_from_hz else 0.0) for hz in _COST_BANDS_HZ
+    ]
+    return np.asarray(np.sum(np.array(weights) * change_db**2, axis=-1))
 
 
 def _under(margin_db: float) -> str:
