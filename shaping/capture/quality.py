@@ -100,7 +100,7 @@ USABLE_BAND = 0.45
 """Share of the sample rate up to which converters' filters leave the spectrum alone."""
 
 UNSTEADY_DB = 1.0
-"""Standard deviation of a steady noise's level: 0.2 to 0.3 dB (see `steadiness`)."""
+"""Spread of the level that a steady noise (0.2 to 0.4 dB, see `steadiness`) does not reach."""
 
 DRIFT_DB = 1.5
 """Change of level from start to end that a fader or an automatic gain must have made."""

@@ -2,9 +2,9 @@
 
 Gates, automatic gain, a hand on the fader and music in its place all show in the level.
 
-The level is taken between 500 Hz and 3.5 kHz in quarter-second frames: for Gaussian noise its
-standard deviation is then 4.34 / sqrt(3000 * 0.25) = 0.16 dB, and a peaky response that keeps a
-third of the band raises it to 0.3 dB.
+The level is taken between 500 Hz and 3.5 kHz in quarter-second frames under a Hann window, which
+keeps half of each: for Gaussian noise its standard deviation is then 4.34 dB sqrt(1.944 / (3000 *
+0.25)) = 0.22 dB, and a peaky response that keeps a third of the band raises it to 0.4 dB.
 
 References
 ----------
