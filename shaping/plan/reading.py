@@ -8,6 +8,7 @@ are not known are passed over, so that a plan of a later version can be read.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import StrEnum
 from pathlib import Path
@@ -111,6 +112,8 @@ def plan_from_json(text: str) -> Plan:
     bands = sum(planned.filter.kind is not FilterKind.HIGH_PASS for planned in filters)
     if bands > limits.bands:
         raise PlanError(f"filters use {bands} bands where the limits have {limits.bands}")
+    if captures:
+        _check_designable(filters, captures[0].sample_rate_hz)
     loop, thinning, unserved = plan.get("loop"), plan.get("thinning"), plan.get("unserved")
     return Plan(
         captures=captures,
@@ -208,7 +211,7 @@ def _limits(at: _At) -> Limits:
 def _capture(at: _At) -> CaptureSummary:
     return CaptureSummary(
         path=at.key("path").text(),
-        sample_rate_hz=at.key("sample_rate_hz").whole(1, 10_000_000),
+        sample_rate_hz=at.key("sample_rate_hz").whole(1, 1_000_000),
         channel=at.key("channel").whole(1, 100_000),
         duration_s=at.key("duration_s").number(*_TIME_S),
         kind=at.key("kind").choice(CaptureKind),
@@ -242,6 +245,15 @@ def _planned(at: _At, limits: Limits) -> PlannedFilter:
         bandwidth_oct=at.number_or_none("bandwidth_oct", 1e-6, 1e3),
         effect_db=at.number_or_none("effect_db", *_LEVEL_DB),
     )
+
+
+def _check_designable(filters: Sequence[PlannedFilter], rate_hz: int) -> None:
+    for number, planned in enumerate(filters):
+        if planned.filter.frequency_hz >= rate_hz / 2:
+            raise PlanError(
+                f"filters[{number}] lies at or above half the sample rate of the first capture, "
+                f"{rate_hz} Hz"
+            )
 
 
 def _ring(at: _At) -> Ring:

@@ -140,7 +140,7 @@ def test_a_ring_not_seen_growing_gets_the_first_cut_of_3_db() -> None:
     (only,) = plan.filters
     assert only.filter.gain_db == -3.0
     assert "rang on, not seen growing; -2.9 dB at the ring" in only.reason
-    assert only.reason.startswith("ring at 1.23 kHz (D#6 -14 cents)")
+    assert only.reason.startswith("ring at 1.23 kHz (D#6 -15 cents)")
 
 
 def test_a_faster_howl_and_one_that_came_back_get_deeper_cuts() -> None:
