@@ -173,7 +173,7 @@ def draw_added_gain(
         ax.annotate(
             f"this plan: {gained:+.1f} dB",
             (recommended, gained),
-            xytext=(-10 if right else 10, -16),
+            xytext=(8 if right else -8, 10),
             textcoords="offset points",
             ha="right" if right else "left",
             fontsize=style.SMALL_PT,
@@ -181,7 +181,7 @@ def draw_added_gain(
         )
     ax.set_xticks(numbers[:: max(1, len(numbers) // 10)])
     ax.set_xlim(-0.4, max(len(numbers) - 0.6, 0.6))
-    ax.set_ylim(min(0.0, *added_gain_db, 0.0) - 0.3, max(1.0, *added_gain_db, 1.0) * 1.15)
+    ax.set_ylim(min(0.0, *added_gain_db, 0.0) - 0.3, max(1.0, *added_gain_db, 1.0) * 1.3)
     ax.grid(axis="y", color=colours.rule, linewidth=0.8)
     ax.set_xlabel("number of cuts", fontsize=style.TEXT_PT, color=colours.ink)
     ax.set_ylabel("added gain in dB", fontsize=style.TEXT_PT, color=colours.ink)

@@ -77,10 +77,9 @@ def plan_page(
             before=cautions.RING_OUT,
             settings=list(zip(words.settings(plan), plan.filters, strict=True)),
             equaliser=words.plain(f"{plan.limits.name}: {plan.limits.description}"),
-            pictures=_pictures(
-                plan, captures, next(iter(loops), None), added_gain_db, feedback_cuts
-            ),
+            pictures=_pictures(plan, captures, next(iter(loops), None)),
             gains=_gains(plan),
+            gain_picture=_gain_picture(added_gain_db, feedback_cuts) if added_gain_db else None,
             rings=[
                 (
                     ring,
@@ -151,8 +150,6 @@ def _pictures(
     plan: Plan,
     captures: Sequence[Capture],
     loop: LoopResponse | None,
-    added_gain_db: Sequence[float],
-    feedback_cuts: int,
 ) -> list[Picture]:
     pictures = []
     if plan.filters or plan.rings:
@@ -191,27 +188,27 @@ def _pictures(
                 caption,
             )
         )
-    if added_gain_db:
-        pictures.append(
-            Picture(
-                "What each cut adds",
-                Markup(
-                    inline_svg(
-                        gain_figure(
-                            added_gain_db, recommended=feedback_cuts, width_in=PAGE_FIGURE_IN
-                        ),
-                        name="gain",
-                        title="Added gain with each number of cuts",
-                        description=", ".join(
-                            f"{number} cuts: {words.gain_text(gain)}"
-                            for number, gain in enumerate(added_gain_db)
-                        ),
-                    )
-                ),
-                "Where the line flattens, more cuts only cost tone.",
-            )
-        )
     return pictures
+
+
+def _gain_picture(added_gain_db: Sequence[float], cuts: int) -> Picture:
+    figure = gain_figure(added_gain_db, recommended=cuts, width_in=PAGE_FIGURE_IN)
+    return Picture(
+        "What each cut adds",
+        Markup(
+            inline_svg(
+                figure,
+                name="gain",
+                title="Added gain with each number of cuts",
+                description=", ".join(
+                    f"{number} cuts: {words.gain_text(gain)}"
+                    for number, gain in enumerate(added_gain_db)
+                ),
+            )
+        ),
+        "Stable gain that each number of cuts adds. Where the line flattens, more cuts only cost "
+        "tone.",
+    )
 
 
 def _response_description(plan: Plan) -> str:
