@@ -1,0 +1,115 @@
+"""Spectral peaks that stand off their neighbours, as compact records.
+
+This is the cheap first look at every frame: a handful of comparisons over whole batches. What
+survives is a short list of peaks; everything dearer is done on that list.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaping.rehearsals.frames import MARGIN_BINS, Grid
+
+STAND_OFF = np.float32(10 ** (-6.0 / 10))
+"""A peak is more than 6 dB above the bins three and four away on either side."""
+
+FLOOR = np.float32(10 ** (-78.0 / 10))
+"""Peaks below -78 dBFS are ignored."""
+
+BELOW_LOUDEST = np.float32(10 ** (-38.0 / 10))
+"""So are peaks more than 38 dB below the loudest bin of the frame."""
+
+
+@dataclass(frozen=True, eq=False)
+class Peaks:
+    """Peaks in order of time, then frequency; all arrays have shape (n,).
+
+    Attributes
+    ----------
+    frame : ndarray of int64
+        Frame number from the start of the recording.
+    bin : ndarray of int64
+        Column of the power spectra.
+    position : ndarray of float32
+        Interpolated column.
+    level_dbfs : ndarray of float32
+        Interpolated level; 0 dBFS is a full-scale sine.
+    """
+
+    frame: NDArray[np.int64]
+    bin: NDArray[np.int64]
+    position: NDArray[np.float32]
+    level_dbfs: NDArray[np.float32]
+
+    def __len__(self) -> int:
+        """Return the number of peaks."""
+        return self.frame.size
+
+    def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Peaks:
+        """Return the selected peaks."""
+        return Peaks(
+            self.frame[index], self.bin[index], self.position[index], self.level_dbfs[index]
+        )
+
+
+NO_PEAKS = Peaks(
+    np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.float32), np.zeros(0, np.float32)
+)
+
+
+def join(first: Peaks, second: Peaks) -> Peaks:
+    """Return both lists as one."""
+    return Peaks(
+        np.concatenate([first.frame, second.frame]),
+        np.concatenate([first.bin, second.bin]),
+        np.concatenate([first.position, second.position]),
+        np.concatenate([first.level_dbfs, second.level_dbfs]),
+    )
+
+
+def find_peaks(power: NDArray[np.float32], first_frame: int, grid: Grid) -> Peaks:
+    """Return the peaks of a batch of power spectra.
+
+    Parameters
+    ----------
+    power : ndarray of float32, shape (frames, bins)
+        From `shaping.rehearsals.frames.Framer`.
+    first_frame : int
+        Number of the batch's first frame.
+    grid : Grid
+        The grid of `power`; the margins around the searched band hold no peaks.
+    """
+    if power.shape[0] == 0:
+        return NO_PEAKS
+    low = MARGIN_BINS if grid.first_bin > 0 else 4
+    high = power.shape[1] - MARGIN_BINS
+    centre = power[:, low:high]
+    lowered = centre * STAND_OFF
+    found = centre > power[:, low - 1 : high - 1]
+    found &= centre >= power[:, low + 1 : high + 1]
+    for offset in (3, 4):
+        found &= lowered > power[:, low - offset : high - offset]
+        found &= lowered > power[:, low + offset : high + offset]
+    floor = np.maximum(power.max(axis=1) * BELOW_LOUDEST, FLOOR)
+    found &= centre > floor[:, None]
+    flat = np.flatnonzero(found)
+    frame, column = np.divmod(flat, high - low)
+    column += low
+    cell = frame * power.shape[1] + column
+    values = power.reshape(-1)
+    tiny = np.float32(1e-20)
+    before = np.log(values[cell - 1] + tiny)
+    peak = np.log(values[cell] + tiny)
+    after = np.log(values[cell + 1] + tiny)
+    # Parabola through the logarithms: exact enough for a Hann window (0.2 Hz at 48 kHz).
+    shift = np.float32(0.5) * (before - after) / (before - 2 * peak + after)
+    level = (peak - np.float32(0.25) * (before - after) * shift) * np.float32(10 / np.log(10))
+    return Peaks(
+        frame + first_frame,
+        column,
+        column.astype(np.float32) + shift,
+        level.astype(np.float32, copy=False),
+    )
