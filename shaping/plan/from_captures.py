@@ -8,14 +8,12 @@ from dataclasses import dataclass, replace
 from shaping.analysis.across import rings_across
 from shaping.analysis.findings import LoopResponse
 from shaping.analysis.loop_response import estimate_loop_response
-from shaping.analysis.resonances import find_resonances
 from shaping.analysis.rings import find_rings
 from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.errors import ParameterError
 from shaping.plan.limits import Limits
 from shaping.plan.plan import Plan
-from shaping.plan.quiet import plan_from_loop, plan_from_resonances
 from shaping.plan.suggest import plan_from_rings
 from shaping.plan.thinning import ThinningAmount
 
@@ -84,6 +82,9 @@ def suggest(
         rings = rings_across([find_rings(c.samples, c.sample_rate_hz) for c in captures])
         plan = plan_from_rings(captures, rings, limits, thinning=thinning, cuts=cuts)
         return Suggestion(plan, tuple(captures), ())
+    from shaping.analysis.resonances import find_resonances
+    from shaping.plan.quiet import plan_from_loop, plan_from_resonances
+
     if reference is None:
         if kind is CaptureKind.SWEEP:
             raise ParameterError("a sweep needs the file that was played; name it with --reference")
