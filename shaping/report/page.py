@@ -100,7 +100,6 @@ def plan_page(
                 for peak in plan.resonances
             ],
             left=[words.finding_text(finding) for finding in plan.unserved],
-            left_advice=words.WHAT_TO_DO_ABOUT_THE_REST,
             cautions=[c for c in plan.cautions if c not in cautions.RING_OUT],
             conventions=_conventions(plan),
         )

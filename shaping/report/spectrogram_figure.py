@@ -48,7 +48,7 @@ def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:
     -------
     matplotlib Axes
         The same axes: time in seconds, frequency in Hz on a logarithmic axis. A line with the id
-        ``ring`` boxes the time each ring stood out.
+        ``ring`` boxes the first time each ring stood out (its mean length, where it came back).
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.ticker import MaxNLocator
@@ -122,7 +122,8 @@ def _mark(ax: Axes, rings: list[Ring]) -> None:
     width_s = ax.get_xlim()[1]
     for ring in rings:
         start_s = max(ring.onset_s - width_s / 150, 0.0)
-        end_s = min(ring.onset_s + max(ring.duration_s, width_s / 60), width_s)
+        once_s = ring.duration_s / max(ring.occurrences, 1)
+        end_s = min(ring.onset_s + max(once_s, width_s / 60), width_s)
         below, above = ring.frequency_hz / _BOX, ring.frequency_hz * _BOX
         ax.plot(
             [start_s, end_s, end_s, start_s, start_s],
@@ -132,6 +133,14 @@ def _mark(ax: Axes, rings: list[Ring]) -> None:
             linestyle=style.SOLID if certain(ring) else style.DOTTED,
             path_effects=[withStroke(linewidth=3.4, foreground=colours.paper)],
             gid="ring",
+        )
+        ax.plot(
+            [end_s, width_s],
+            [ring.frequency_hz] * 2,
+            color=colours.ring,
+            linewidth=0.6,
+            linestyle=style.SOLID if certain(ring) else style.DOTTED,
+            gid="leader",
         )
     labelled = sorted(rings[:_MOST_LABELS], key=lambda r: r.frequency_hz)
     if not labelled:

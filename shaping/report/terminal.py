@@ -130,20 +130,13 @@ def _settings(plan: Plan, console: Console) -> None:
             Text(setting.gain, style="bold"),
             Text(setting.width),
         ]
-        table.add_row(*row, *([Text(_why(setting))] if wide else []))
+        table.add_row(*row, *([Text(setting.reason)] if wide else []))
     console.print(table)
     if not wide:
         _heading(console, "Why")
-        _lines(console, [(str(setting.number), _why(setting)) for setting in settings])
+        _lines(console, [(str(setting.number), setting.reason) for setting in settings])
     console.print()
     _lines(console, [("-", words.convention_text(limits))])
-
-
-def _why(setting: words.Setting) -> str:
-    reason = words.plain(setting.reason)
-    if not setting.effect:
-        return reason
-    return f"{reason} (all together: {setting.effect})"
 
 
 def _gains(plan: Plan, console: Console) -> None:
@@ -162,7 +155,6 @@ def _left(plan: Plan, console: Console) -> None:
         return
     _heading(console, "Left without a cut")
     _lines(console, [("-", words.finding_text(finding)) for finding in plan.unserved])
-    _lines(console, [("-", words.WHAT_TO_DO_ABOUT_THE_REST)])
 
 
 def _cautions(plan: Plan, console: Console) -> None:

@@ -28,11 +28,6 @@ GAIN_UNKNOWN = (
     "How much louder it can go cannot be told from this recording. To know, record pink noise "
     "through the wedge with the mic's send muted, and give the played file as reference."
 )
-WHAT_TO_DO_ABOUT_THE_REST = (
-    "No band is left for these. A lower fader, or a better place and angle for mic and wedge, "
-    "cures them better than more cuts would."
-)
-
 KIND_NAMES = {
     FilterKind.HIGH_PASS: "high-pass",
     FilterKind.LOW_PASS: "low-pass",
@@ -72,7 +67,6 @@ class Setting:
     octaves: str
     purpose: Purpose
     reason: str
-    effect: str
     meaning: str
 
 
@@ -101,6 +95,18 @@ def file_text(path: str, *, longest: int = 60) -> str:
         return name
     tail = (longest - 1) * 2 // 5 + 1
     return f"{name[: longest - 1 - tail]}…{name[-tail:]}"
+
+
+def sentence(text: str) -> str:
+    """Return `text` as one sentence: a capital letter first, a full stop last.
+
+    >>> sentence("ring at 2.51 kHz: grew 42 dB/s")
+    'Ring at 2.51 kHz: grew 42 dB/s.'
+    """
+    whole = plain(text).strip()
+    if not whole:
+        return whole
+    return whole[0].upper() + whole[1:] + ("" if whole[-1] in ".!?:" else ".")
 
 
 def frequency_text(frequency_hz: float) -> str:
@@ -247,8 +253,7 @@ def _setting(number: int, planned: PlannedFilter, limits: Limits) -> Setting:
         dial=dial,
         octaves=octaves,
         purpose=planned.purpose,
-        reason=planned.reason,
-        effect="" if planned.effect_db is None else f"{gain_text(planned.effect_db)} at the ring",
+        reason=sentence(planned.reason),
         meaning=meaning(planned),
     )
 
@@ -351,7 +356,7 @@ def evidence_texts(plan: Plan, loop: bool) -> tuple[str, str]:
             "holds the true level with 95 % certainty.",
         )
     if plan.captures and plan.captures[0].kind is CaptureKind.RING_OUT:
-        boxes = " Boxes mark the rings." if plan.rings else ""
+        boxes = " A box marks where a ring first stood out." if plan.rings else ""
         return "What was recorded", f"The darker, the louder; time runs to the right.{boxes}"
     marks = " Marks show the resonances." if plan.resonances else ""
     return "What was recorded", f"Level of each frequency, averaged over the recording.{marks}"
