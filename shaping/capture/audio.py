@@ -11,15 +11,14 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
+from shaping.capture.decoder import DECODER_ERRORS, EXPORT, opened, quiet_decoder
 from shaping.capture.extent import audio_extent, ogg_end_is_missing
 from shaping.capture.quality import QualityCode, judge
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
@@ -43,11 +42,6 @@ _BLOCK_VALUES = 2**23
 
 _RECOPY = "copy it again from the recorder"
 _RESCUE = "sox --ignore-length OLD NEW.wav"
-_EXPORT = "export it again as WAV or FLAC"
-
-
-_DECODER_ERRORS = (soundfile.SoundFileError, RuntimeError, TypeError, ValueError, MemoryError)
-"""What the library raises over damaged files, a negative length among them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,18 +73,6 @@ class RecordingInfo:
     subtype: str
 
 
-class _SequentialFile(soundfile.SoundFile):  # type: ignore[misc]
-    """A sound file that is read straight through.
-
-    The library seeks to where it already is after every read. In an MP3 that throws away the bits
-    kept from earlier frames, and each block begins with 20 ms of garbage.
-    """
-
-    def seekable(self) -> bool:
-        """Return False: the library then reads on without seeking."""
-        return False
-
-
 def inspect(path: str | os.PathLike[str]) -> RecordingInfo:
     """Read a recording's header and check that the file holds what it promises.
 
@@ -102,7 +84,7 @@ def inspect(path: str | os.PathLike[str]) -> RecordingInfo:
         If the file is missing, unreadable, no audio, damaged, cut short, or out of range.
     """
     _check_bytes(path)
-    with _opened(path) as file:
+    with opened(path) as file:
         info = RecordingInfo(
             path=os.fsdecode(path),
             sample_rate_hz=int(file.samplerate),
@@ -204,17 +186,17 @@ def read_capture(
 
 def _stream(info: RecordingInfo, block_frames: int) -> Iterator[NDArray[np.float32]]:
     done = 0
-    with _opened(info.path) as file:
+    with opened(info.path) as file:
         while done < info.frames:
             wanted = min(block_frames, info.frames - done)
             try:
-                with _quiet_decoder("MPEG" in info.subtype):
+                with quiet_decoder("MPEG" in info.subtype):
                     block = file.read(wanted, dtype="float32", always_2d=True)
-            except _DECODER_ERRORS as error:
+            except DECODER_ERRORS as error:
                 raise CaptureError(
                     f"{shown(info.path)}: the audio is damaged or cut short after "
                     f"{clock(done / info.sample_rate_hz)} of {clock(info.duration_s)}; {_RECOPY}, "
-                    f"or {_EXPORT}"
+                    f"or {EXPORT}"
                 ) from error
             if not len(block):
                 raise _short(info, done)
@@ -245,7 +227,7 @@ def _read_channel(info: RecordingInfo, channel: int) -> NDArray[np.float32]:
             first = done + int(np.argmin(finite))
             raise CaptureError(
                 f"{shown(info.path)}: channel {channel} holds samples that are not finite numbers, "
-                f"first at {first / info.sample_rate_hz:.3f} s; {_EXPORT} from the program that "
+                f"first at {first / info.sample_rate_hz:.3f} s; {EXPORT} from the program that "
                 f"made it"
             )
         samples[done : done + len(block)] = column
@@ -281,7 +263,7 @@ def _check_bytes(path: str | os.PathLike[str]) -> None:
     if size == 0:
         raise CaptureError(f"{name}: the file is empty; {_RECOPY}")
     if Path(path).suffix.lower() == ".raw":
-        raise CaptureError(f"{name}: raw samples carry no sample rate or channel count; {_EXPORT}")
+        raise CaptureError(f"{name}: raw samples carry no sample rate or channel count; {EXPORT}")
     _refuse_other_files(name, head)
     if ogg_cut:
         raise CaptureError(
@@ -328,18 +310,17 @@ def _refuse_other_files(name: str, head: bytes) -> None:
 def _check_header(info: RecordingInfo) -> None:
     name = shown(info.path)
     if info.format == "RAW":
-        raise CaptureError(f"{name}: raw samples carry no sample rate or channel count; {_EXPORT}")
+        raise CaptureError(f"{name}: raw samples carry no sample rate or channel count; {EXPORT}")
     if info.frames <= 0:
         raise CaptureError(f"{name}: the recording holds no audio (0 frames); record it again")
     if not MIN_SAMPLE_RATE_HZ <= info.sample_rate_hz <= MAX_SAMPLE_RATE_HZ:
         raise CaptureError(
             f"{name}: its header gives a sample rate of {info.sample_rate_hz} Hz, outside "
-            f"{MIN_SAMPLE_RATE_HZ} to {MAX_SAMPLE_RATE_HZ} Hz; {_EXPORT} at its true rate"
+            f"{MIN_SAMPLE_RATE_HZ} to {MAX_SAMPLE_RATE_HZ} Hz; {EXPORT} at its true rate"
         )
     if not 1 <= info.channels <= MAX_CHANNELS:
         raise CaptureError(
-            f"{name}: its header gives {info.channels} channels, more than {MAX_CHANNELS}; "
-            f"{_EXPORT}"
+            f"{name}: its header gives {info.channels} channels, more than {MAX_CHANNELS}; {EXPORT}"
         )
 
 
@@ -348,16 +329,16 @@ def _check_end(info: RecordingInfo, file: Any) -> None:
     if info.format not in ("FLAC", "MP3") and not info.subtype.startswith("ALAC"):
         return
     try:
-        with _quiet_decoder("MPEG" in info.subtype):
+        with quiet_decoder("MPEG" in info.subtype):
             file.seek(info.frames - 1)
             last = len(file.read(1, dtype="float32"))
-    except _DECODER_ERRORS:
+    except DECODER_ERRORS:
         last = 0
     if last != 1:
         length = clock(info.duration_s) if info.frames < 2**40 else "an unknown length"
         raise CaptureError(
             f"{shown(info.path)}: the file is cut short or damaged (its header promises {length}, "
-            f"and its end cannot be decoded); {_RECOPY}, or {_EXPORT}"
+            f"and its end cannot be decoded); {_RECOPY}, or {EXPORT}"
         )
 
 
@@ -365,55 +346,5 @@ def _short(info: RecordingInfo, done: int) -> CaptureError:
     return CaptureError(
         f"{shown(info.path)}: the audio ends after {clock(done / info.sample_rate_hz)} of the "
         f"{clock(info.duration_s)} that its header promises; copy it again from the recorder, "
-        f"or {_EXPORT}"
+        f"or {EXPORT}"
     )
-
-
-@contextmanager
-def _opened(path: str | os.PathLike[str]) -> Iterator[Any]:
-    """Open a recording, turning every refusal of the decoder into one sentence."""
-    try:
-        # Bytes, because a name need not be valid in any encoding.
-        with _quiet_decoder(True):
-            file = _SequentialFile(os.fsencode(path))
-    except soundfile.LibsndfileError as error:
-        detail = shown(str(error.error_string)).rstrip(". ").lower()
-        if "exist" in detail:  # it does: the library says so of damaged files too
-            detail = ""
-        raise CaptureError(
-            f"{shown(path)}: this is not a recording that can be read, or its header is damaged "
-            f"({detail or 'no detail'}); {_EXPORT}"
-        ) from None
-    except (*_DECODER_ERRORS, OSError):
-        raise CaptureError(
-            f"{shown(path)}: this is not a recording that can be read; {_EXPORT}"
-        ) from None
-    try:
-        yield file
-    finally:
-        with suppress(soundfile.SoundFileError, RuntimeError), _quiet_decoder(True):
-            file.close()
-
-
-@contextmanager
-def _quiet_decoder(active: bool) -> Iterator[None]:
-    """Keep the MP3 decoder's own warnings, written straight to file descriptor 2, off the screen.
-
-    Our messages are to be the only ones a person sees.
-    """
-    if not active:
-        yield
-        return
-    try:
-        saved = os.dup(2)
-    except OSError:  # no standard error at all
-        yield
-        return
-    try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-        yield
-    finally:
-        os.dup2(saved, 2)
-        os.close(saved)

@@ -87,8 +87,9 @@ def _held(
     samples: NDArray[np.float32], shortest: int, longest: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return starts and lengths of the runs of equal samples strictly inside the recording."""
-    # Index of every sample that differs from the one before it; a run lies between two of them.
-    changes = np.flatnonzero(samples[1:] != samples[:-1]) + 1
-    lengths = np.diff(changes)
-    held = (lengths >= shortest) & (lengths <= longest)
-    return changes[:-1][held], lengths[held]
+    same = samples[1:] == samples[:-1]
+    edges = np.flatnonzero(np.diff(same, prepend=False, append=False))
+    starts, lengths = edges[::2], edges[1::2] - edges[::2] + 1
+    inside = (starts > 0) & (starts + lengths < samples.size)
+    held = inside & (lengths >= shortest) & (lengths <= longest)
+    return starts[held], lengths[held]
