@@ -29,10 +29,12 @@ from typing import Any, TypeVar
 from shaping.capture.audio import inspect
 from shaping.capture.wording import shown
 from shaping.errors import CaptureError, ParameterError
+from shaping.output import write_text
 from shaping.plan.limits import Limits
 from shaping.plan.limits_file import load_limits
 from shaping.rehearsals.files import Identity, collect, identify, recorded_on
 from shaping.rehearsals.journal import JournalWriter, locked, prepare_folder, read_journal
+from shaping.rehearsals.page import rehearsals_page
 from shaping.rehearsals.results import Summary, summarise, write_tables
 from shaping.rehearsals.scan_file import BLOCK_FRAMES, FileScan, scan_file
 
@@ -150,6 +152,8 @@ def scan_rehearsals(
             journal.close()
         summary = summarise(folder, read_journal(folder), limits or load_limits("parametric-4"))
         write_tables(summary)
+        page = rehearsals_page(summary)
+        write_text(folder / "report.html", page, force=True)
         return summary
 
 

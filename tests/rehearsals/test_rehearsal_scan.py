@@ -40,7 +40,9 @@ def rows(out):
 
 
 def contents(out):
-    return {name: (out / name).read_bytes() for name in ("events.csv", "summary.json")}
+    return {
+        name: (out / name).read_bytes() for name in ("events.csv", "summary.json", "report.html")
+    }
 
 
 def test_the_outputs_name_file_channel_and_what_recurs(tmp_path, folder):
