@@ -22,6 +22,12 @@ def test_blocks_measure_as_the_whole_does(rate_hz, cuts):
     assert parts.peak == whole.peak == float(np.max(np.abs(NOISE)))
 
 
+def test_blocks_that_end_with_a_gating_step_measure_as_the_whole_does():
+    whole = measure_loudness([NOISE], 8_000)
+    steps = measure_loudness(np.split(NOISE, range(800, 24_000, 800)), 8_000)
+    assert steps.integrated_lufs == pytest.approx(whole.integrated_lufs, abs=1e-9)
+
+
 def test_loudness_follows_gain():
     once = measure_loudness([NOISE], 8_000).integrated_lufs
     half = measure_loudness([NOISE * np.float32(0.5)], 8_000).integrated_lufs

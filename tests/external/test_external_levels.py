@@ -72,6 +72,10 @@ def test_third_octave_levels_in_closed_form(rate_hz, rng):
         assert levels.level_dbfs[loudest] == pytest.approx(10 * math.log10(0.125), abs=0.01)
         others = np.delete(levels.level_dbfs, loudest)
         assert others.max() < levels.level_dbfs[loudest] - 40
+    # On the edge between two bands a tone is 3 dB down in both.
+    edge = (0.5 * np.sin(2 * np.pi * 10**1.75 * time_s)).astype(np.float32)
+    halves = band_levels(edge, rate_hz).level_dbfs[:2]
+    np.testing.assert_allclose(halves, 10 * math.log10(0.125 / 2), atol=0.5)
     noise = (0.1 * rng.standard_normal(10 * rate_hz)).astype(np.float32)
     levels = band_levels(noise, rate_hz)
     bands = np.round(10 * np.log10(np.array(levels.nominal_hz) / 1000.0))
