@@ -264,7 +264,7 @@ def _diffuse_tail(
     tail = np.zeros(n)
     for band, decay_s in enumerate(t60_s):
         inside = np.clip(position, 0, centres_hz.size - 1) - band
-        weight = np.where(np.abs(inside) < 1, np.cos(inside * np.pi / 2), 0.0)
+        weight = np.where(np.abs(inside) < 1, np.cos(inside * np.pi / 2) ** 2, 0.0)
         tail += fft.irfft(noise * directivity * weight, n) * 10 ** (-3 * time_s / decay_s)
     power = 4 * np.pi * SPEED_OF_SOUND / (room.volume_m3 * sample_rate_hz)
     return np.asarray(np.sqrt(power * np.maximum(1 - _mixing_fade(time_s) ** 2, 0)) * tail)

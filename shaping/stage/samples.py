@@ -238,7 +238,7 @@ ENTRIES = (
     Entry(
         "rehearsal.flac",
         "rehearsal",
-        "A song on two channels: two howls on the vocal's, none on the piano's.",
+        "A song on two channels: the vocal's howls twice, the second time at two pitches.",
         rehearsal,
     ),
 )

@@ -18,6 +18,7 @@ from shaping.stage.closed_loop import Stage
 from shaping.stage.colour import Complexes, Floats, bin_frequencies
 
 _ROW = 256
+_CLOSER = 257
 _OVERSAMPLING = 8  # frequency points per path sample: the phase moves by at most 45 degrees
 
 
@@ -96,9 +97,14 @@ def encirclements(stage: Stage, gain_db: float, *, eq_sos: Floats | None = None)
     An independent check on `unstable_modes`: it follows the argument of ``1 - L`` from 0 Hz to
     half the sample rate.
     """
-    _, response = open_loop(stage, eq_sos=eq_sos, oversampling=2 * _OVERSAMPLING)
-    steps = np.angle(_ratio(1 - 10 ** (gain_db / 20) * response))
-    return round(float(-np.sum(steps) / (2 * np.pi)))
+    frequency_hz, response = open_loop(stage, eq_sos=eq_sos)
+    gain = 10 ** (gain_db / 20)
+    turns = np.angle(_ratio(1 - gain * response))
+    for i in np.flatnonzero(np.abs(turns) > 0.5):  # passing close to zero: look closer
+        fine_hz = np.linspace(frequency_hz[i], frequency_hz[i + 1], _CLOSER)
+        closer = response_at(stage, fine_hz, eq_sos=eq_sos)
+        turns[i] = np.sum(np.angle(_ratio(1 - gain * closer)))
+    return round(float(-np.sum(turns) / (2 * np.pi)))
 
 
 def modes(
