@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import hypothesis
 import numpy as np
 import pytest
+
+# The same examples on every run, and no failure for a slow machine.
+hypothesis.settings.register_profile("steady", deadline=None, derandomize=True)
+hypothesis.settings.load_profile("steady")
 
 ROOT = Path(__file__).resolve().parents[1]
 
