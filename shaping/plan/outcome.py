@@ -25,6 +25,9 @@ from shaping.plan.plan import PlannedFilter, Purpose
 MANY_RINGS = 3
 """More rings than this together mean that the send is simply too high. Common practice."""
 
+MOST_NAMED = 4
+"""So many possible rings are named in a caution; all are in the plan's list of rings."""
+
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
@@ -153,9 +156,11 @@ def _ring_cautions(outcome: Outcome) -> list[str]:
     asking = {id(need.ring) for need in outcome.needs}
     left = [ring for ring in outcome.rings if id(ring) not in asking]
     if left:
-        where = listing([frequency_words(ring.frequency_hz) for ring in left])
+        where = listing([frequency_words(ring.frequency_hz) for ring in left[:MOST_NAMED]])
+        more = f" (and {len(left) - MOST_NAMED} more)" if len(left) > MOST_NAMED else ""
         said.append(
-            f"A possible ring at {where} gets no cut: it was neither seen growing nor came back."
+            f"Possible {_rings(len(left))} at {where}{more} without a cut: the evidence is thin; "
+            "listen there before you cut."
         )
     return said
 

@@ -14,7 +14,7 @@ from shaping.capture.recording import Capture, CaptureKind
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.assemble import assemble_plan, total_db
-from shaping.plan.depth import LOOP_DELAY_S, Need, need_of
+from shaping.plan.depth import LOOP_DELAY_S, Need, needs_of
 from shaping.plan.limits import Limits
 from shaping.plan.outcome import Outcome, cautions, planned_cuts, planned_thinning
 from shaping.plan.placing import Cut, place_cuts, wants_of
@@ -48,7 +48,7 @@ def plan_from_rings(
     cuts : int or None
         At most so many feedback cuts; None for as many as there are bands.
     loop_delay_s : float
-        Delay once round the loop in seconds, where it is known.
+        Time of a trip round the loop in seconds, where it is known.
 
     Returns
     -------
@@ -68,8 +68,7 @@ def plan_from_rings(
         raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
     rate_hz = captures[0].sample_rate_hz
     thin = thinning_filters(thinning, limits)
-    needs = [need for ring in rings if (need := need_of(ring, loop_delay_s=loop_delay_s))]
-    needs.sort(key=lambda need: not need.sure)  # sure rings first, else in the given order
+    needs = needs_of(rings, loop_delay_s=loop_delay_s)
     kept, placed = _place(needs, limits, [p.filter for p in thin], cuts, rate_hz)
     wants = wants_of(needs, sample_rate_hz=rate_hz)
     outcome = Outcome(
