@@ -4,8 +4,9 @@ from functools import partial
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from shaping.stage.programme import Voice, at_level, hum, music, speech
+from shaping.stage.programme import Voice, at_level, hum, music, note, speech
 
 RATE = 16_000
 N = 6 * RATE
@@ -52,19 +53,16 @@ def test_hum_stands_on_the_mains_frequency_and_its_harmonics():
 
 
 def test_flute_wavers_and_organ_does_not():
-    def wander_hz(voice: Voice) -> float:
-        sound = music(N, sample_rate_hz=RATE, seed=9, voices=(voice,), drums=False)
-        size = RATE // 2
-        widths = []
-        for start in range(0, N - size, size):
-            spectrum = np.abs(np.fft.rfft(sound[start : start + size] * np.hanning(size))) ** 2
-            top = int(np.argmax(spectrum[600:])) + 600
-            around = spectrum[top - 20 : top + 21]
-            centre = np.average(np.arange(-20, 21), weights=around)
-            widths.append(np.sqrt(np.average((np.arange(-20, 21) - centre) ** 2, weights=around)))
-        return float(np.median(widths) * RATE / size)
+    def wander_cents(voice: Voice) -> float:
+        sound = note(np.random.default_rng(1), voice, 81, 3.0, RATE)
+        sos = signal.butter(3, [700, 1_100], "bandpass", fs=RATE, output="sos")
+        phase = np.unwrap(np.angle(signal.hilbert(signal.sosfiltfilt(sos, sound))))
+        frequency_hz = np.diff(phase[RATE : 2 * RATE]) * RATE / (2 * np.pi)
+        cents = 1200 * np.log2(frequency_hz / 880.0)
+        return float(np.abs(cents).max())
 
-    assert wander_hz(Voice.FLUTE) > 1.5 * wander_hz(Voice.ORGAN)
+    assert wander_cents(Voice.FLUTE) == pytest.approx(43.0, abs=3.0)
+    assert wander_cents(Voice.ORGAN) < 0.5
 
 
 def test_silence_stays_silence():
