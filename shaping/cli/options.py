@@ -13,6 +13,8 @@ from shaping.errors import OutputError
 from shaping.output import check_writable, write_text
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from shaping.analysis.findings import LoopResponse
     from shaping.capture.recording import Capture
     from shaping.plan.plan import Plan
@@ -90,12 +92,13 @@ def emit_plan(
     captures: Sequence[Capture],
     *,
     loops: Sequence[LoopResponse] = (),
+    draw: Callable[[], Figure] | None = None,
     plot_path: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
 ) -> None:
-    """Write and print a plan in every form that was asked for."""
+    """Write and print a plan in every form that was asked for; `draw` makes another plot."""
     if json_path:
         from shaping.plan.serialise import plan_to_json
 
@@ -103,8 +106,11 @@ def emit_plan(
     if plot_path:
         from shaping.report.figures import plan_figure, save_figure
 
-        capture = captures[0] if captures else None
-        figure = plan_figure(plan, capture, loop=loops[0] if loops else None)
+        if draw is None:
+            capture = captures[0] if captures else None
+            figure = plan_figure(plan, capture, loop=loops[0] if loops else None)
+        else:
+            figure = draw()
         save_figure(figure, plot_path, force=force)
     if html_path:
         from shaping.report.page import plan_page

@@ -9,6 +9,8 @@ import click
 from shaping.cli import options
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from shaping.capture.recording import Capture
 
 _EXAMPLES = """
@@ -77,7 +79,7 @@ def command(
     limits = load_limits(limits_name)
     if wedges is None and mains is None:
         plan = model_thinning(ThinningAmount(amount), limits, use=WedgeUse(use))
-        captures: tuple[Capture, ...] = ()
+        captures: tuple[()] | tuple[Capture, Capture] = ()
     elif wedges is None or mains is None:
         raise ParameterError(
             "a measurement needs both --wedges and --mains; without them a model is used"
@@ -99,9 +101,17 @@ def command(
         plan = fitted_thinning(
             first, second, limits, below_mains_db=below_mains_db, use=WedgeUse(use)
         )
+
+    def draw() -> Figure:
+        from shaping.plan.thin import first_row_spill
+        from shaping.report.thinning_figure import thinning_figure
+
+        return thinning_figure(plan, spill=first_row_spill(*captures) if captures else None)
+
     options.emit_plan(
         plan,
         captures,
+        draw=draw,
         plot_path=plot_path,
         html_path=html_path,
         json_path=json_path,

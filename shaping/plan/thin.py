@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from shaping.analysis.spill import compare_first_rows
+from shaping.analysis.spill import Spill, compare_first_rows
 from shaping.analysis.third_octave import band_levels
 from shaping.capture import cautions
 from shaping.capture.quality import require_usable
@@ -37,6 +37,26 @@ def model_thinning(amount: ThinningAmount, limits: Limits, *, use: WedgeUse) -> 
     return _plan((), filters, limits, summary, _BY_EAR)
 
 
+def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
+    """Return wedges and mains in third octaves.
+
+    Parameters
+    ----------
+    wedges, mains : Capture
+        The same microphone, place and gain at the first row; wedges alone, mains alone.
+
+    Raises
+    ------
+    CaptureError
+        If a capture cannot answer.
+    """
+    for capture in (wedges, mains):
+        require_usable(capture)
+    return compare_first_rows(
+        *(band_levels(capture.samples, capture.sample_rate_hz) for capture in (wedges, mains))
+    )
+
+
 def fitted_thinning(
     wedges: Capture, mains: Capture, limits: Limits, *, below_mains_db: float, use: WedgeUse
 ) -> Plan:
@@ -60,11 +80,7 @@ def fitted_thinning(
     ParameterError
         If `below_mains_db` is out of range.
     """
-    for capture in (wedges, mains):
-        require_usable(capture)
-    spill = compare_first_rows(
-        *(band_levels(capture.samples, capture.sample_rate_hz) for capture in (wedges, mains))
-    )
+    spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
     summary = thinning_summary([planned.filter for planned in fit.filters], spill=spill)
     return _plan((wedges, mains), fit.filters, limits, summary, fit_cautions(fit))

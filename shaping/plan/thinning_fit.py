@@ -119,13 +119,19 @@ def fit_thinning(
     chosen = high_passes[best // len(cuts)] + cuts[best % len(cuts)]
     margin_before_db = low_mid_margin_db(spill)
     margin_after_db = float(low_mid_margins_db(spill, band_change_db(chosen, spill.nominal_hz)))
+    together = "all thinning together brings" if len(chosen) > 1 else "brings"
     reason = (
-        f"fitted to the first row: with the whole thinning, 125-500 Hz of the wedge goes from "
+        f"fitted to the first row: {together} 125-500 Hz of the wedge from "
         f"{_under(margin_before_db)} to {_under(margin_after_db)}"
     )
     return ThinningFit(
         filters=tuple(
-            planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason)
+            planned_filter(
+                filter,
+                limits,
+                purpose=Purpose.THINNING,
+                reason=reason if filter is chosen[0] else "fitted together with the first",
+            )
             for filter in chosen
         ),
         target_db=below_mains_db,
@@ -139,7 +145,7 @@ def fit_cautions(fit: ThinningFit) -> tuple[str, ...]:
     """Return what a person should know before trusting the fit, in plain sentences."""
     said = [
         "The two first-row recordings must come from one microphone in one place with one gain "
-        "setting; the figures are differences, not sound pressure levels."
+        "setting, in a quiet room; the figures are differences, not sound pressure levels."
     ]
     if fit.shortfall_db > 0.0:
         said.append(

@@ -11,8 +11,11 @@ from numpy.typing import NDArray
 from shaping.analysis.bands import EDGE_RATIO, exact_midband_hz
 from shaping.analysis.radiation import WedgeModel, directivity_db
 from shaping.analysis.spill import LOW_MIDS_HZ, Spill
+from shaping.plan.plan import Plan
+from shaping.plan.thinning_effect import band_change_db
 from shaping.report import axes as shared
 from shaping.report import style
+from shaping.report.response_figure import draw_response
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,6 +25,7 @@ DIRECTIVITY_HZ = (63.0, 8000.0)
 DIRECTIVITY_DB = (-40.0, 8.0)
 
 _ANGLES_DEG = (45.0, 90.0, 180.0)
+_HEIGHT_PT = 626.0
 _MARGIN_DB = 4.0
 _MOST_DB = 60.0  # of the scale, so that what matters keeps its height
 
@@ -75,7 +79,7 @@ def draw_spill(ax: Axes, spill: Spill, change_db: NDArray[np.float64] | None = N
     top_db = float(np.max(shown)) + 3 * _MARGIN_DB
     ax.set_ylim(max(float(np.min(shown)) - _MARGIN_DB, top_db - _MOST_DB), top_db)
     ax.grid(axis="y", color=colours.rule, linewidth=0.8)
-    _label(ax, "level at the first row (dB)")
+    _label(ax, "level in dB")
     _key(ax, columns=len(curves))
     return ax
 
@@ -124,58 +128,65 @@ def draw_directivity(ax: Axes, wedge: WedgeModel) -> Axes:
     )
     ax.set_ylim(*DIRECTIVITY_DB)
     ax.grid(axis="y", color=colours.rule, linewidth=0.8)
-    _label(ax, "level re the axis (dB)")
+    _label(ax, "dB relative to the axis")
     _key(ax, columns=2)
     return ax
 
 
 def thinning_figure(
-    *,
-    spill: Spill | None = None,
-    change_db: NDArray[np.float64] | None = None,
-    wedge: WedgeModel | None = None,
+    plan: Plan, *, spill: Spill | None = None, wedge: WedgeModel | None = None
 ) -> Figure:
-    """Draw what thinning rests on: the measured spill where there is one, else the model.
+    """Draw a plan that thins: its response above, below it what its figures rest on.
 
     Parameters
     ----------
+    plan : Plan
+        The plan.
     spill : Spill, optional
-        Measured wedges and mains.
-    change_db : ndarray, shape (bands,), optional
-        As in `draw_spill`.
+        Measured wedges and mains; drawn with the plan's effect on the wedges.
     wedge : WedgeModel, optional
-        The model, for want of a measurement.
+        The model, for want of a measurement; its directivity is drawn.
 
     Returns
     -------
     matplotlib Figure
         For `shaping.report.figures.save_figure`.
     """
-    from shaping.report.figures import WIDTH_IN, new_figure
+    from shaping.report.figures import WIDTH_IN, desk_rate_hz, new_figure
 
-    height_pt = 328.0
-    figure = new_figure(WIDTH_IN, height_pt)
-    title = "Spill in the first row" if spill is not None else "Where a wedge sends its sound"
-    note = (
-        "recordings with one gain setting: differences count, not levels"
-        if spill is not None
-        else "a model of piston, box and horn, in the open; not measured"
-    )
-    left = 14.0 / (72.0 * WIDTH_IN)
-    for text, y_pt, size, weight, colour in (
-        (title, 15.0, style.TITLE_PT, "bold", style.LIGHT.ink),
-        (note, 34.0, style.SMALL_PT, "normal", style.LIGHT.quiet),
-    ):
-        figure.text(
-            left, 1 - y_pt / height_pt, text, fontsize=size, fontweight=weight, color=colour,
-            va="center",
-        )  # fmt: skip
-    ax = figure.add_axes((0.13, 0.25, 0.83, 0.6))
+    figure = new_figure(WIDTH_IN, _HEIGHT_PT)
+    _headline(figure, 15.0, "Settings to dial in, and what they do", style.TITLE_PT, bold=True)
+    draw_response(_panel(figure, 34.0, 190.0), plan, desk_rate_hz(plan))
+    below = _panel(figure, 346.0, 190.0)
     if spill is not None:
-        draw_spill(ax, spill, change_db)
+        title = "What reaches the first row"
+        note = "recorded with one gain setting: differences count, not levels"
+        filters = [planned.filter for planned in plan.filters]
+        draw_spill(below, spill, band_change_db(filters, spill.nominal_hz) if filters else None)
     else:
-        draw_directivity(ax, wedge or WedgeModel())
+        title = "Where a wedge sends its sound"
+        note = "a model of piston, horn and box in the open; not measured"
+        draw_directivity(below, wedge or WedgeModel())
+    _headline(figure, 312.0, title, style.TEXT_PT, bold=True)
+    _headline(figure, 331.0, note, style.SMALL_PT, bold=False)
     return figure
+
+
+def _headline(figure: Figure, top_pt: float, text: str, size_pt: float, *, bold: bool) -> None:
+    figure.text(
+        14.0 / (72.0 * figure.get_size_inches()[0]),
+        1.0 - top_pt / _HEIGHT_PT,
+        text,
+        fontsize=size_pt,
+        fontweight="bold" if bold else "normal",
+        color=style.LIGHT.ink if bold else style.LIGHT.quiet,
+        va="center",
+    )
+
+
+def _panel(figure: Figure, top_pt: float, height_pt: float) -> Axes:
+    bottom = 1.0 - (top_pt + height_pt) / _HEIGHT_PT
+    return figure.add_axes((0.126, bottom, 0.83, height_pt / _HEIGHT_PT))
 
 
 def _edges_hz(nominal_hz: Sequence[float]) -> NDArray[np.float64]:
@@ -200,7 +211,7 @@ def _mark_low_mids(ax: Axes) -> None:
 
 
 def _label(ax: Axes, level: str) -> None:
-    ax.set_xlabel("frequency (Hz)", fontsize=style.TEXT_PT, color=style.LIGHT.ink)
+    ax.set_xlabel("frequency in Hz", fontsize=style.TEXT_PT, color=style.LIGHT.ink)
     ax.set_ylabel(level, fontsize=style.TEXT_PT, color=style.LIGHT.ink)
 
 

@@ -336,15 +336,28 @@ def loop_texts(loop: LoopSummary) -> tuple[str, ...]:
 def thinning_texts(thinning: ThinningSummary) -> tuple[str, ...]:
     """Return what thinning saves in the room and costs on stage, in plain sentences."""
     saved = (
-        f"{change_text(thinning.spill_change_db)} of this wedge in the first rows, 125 to 500 Hz.",
+        f"{change_text(thinning.spill_change_db)} of this wedge in the first rows, 125 to 500 Hz"
     )
+    if thinning.spill_change_a_db is not None and thinning.spill_change_c_db is not None:
+        saved += (
+            f" (over all frequencies {change_text(thinning.spill_change_a_db)} A-weighted, "
+            f"{change_text(thinning.spill_change_c_db)} C-weighted)"
+        )
+    return (f"{saved}.", *_intelligibility_texts(thinning), *thinning.assumptions)
+
+
+def _intelligibility_texts(thinning: ThinningSummary) -> tuple[str, ...]:
     if thinning.sii_before is None or thinning.sii_after is None:
-        return saved
-    return (
-        *saved,
+        return ()
+    whole = (
         f"Speech intelligibility index at the musician: {thinning.sii_before:.2f} before, "
-        f"{thinning.sii_after:.2f} after (0 to 1; ANSI S3.5-1997).",
+        f"{thinning.sii_after:.2f} after (0 to 1; ANSI S3.5-1997)."
     )
+    others = [
+        f"{100 * at.mic_distance_m:.0f} cm {at.sii_before:.2f} before, {at.sii_after:.2f} after"
+        for at in thinning.sii_by_distance
+    ]
+    return (whole, f"By distance from the mic: {'; '.join(others)}.") if others else (whole,)
 
 
 def evidence_texts(plan: Plan, loop: bool) -> tuple[str, str]:

@@ -1,12 +1,20 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from shaping.analysis.radiation import WedgeModel, directivity_db
 from shaping.analysis.spill import Spill
+from shaping.plan.limits_file import load_limits
+from shaping.plan.thin import model_thinning
+from shaping.plan.thinning import ThinningAmount, WedgeUse
 from shaping.report.figures import save_figure
 from shaping.report.thinning_figure import thinning_figure
 
 BANDS = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
+
+
+PLAN = model_thinning(ThinningAmount.MEDIUM, load_limits("parametric-4"), use=WedgeUse.VOCAL)
 
 
 @pytest.fixture
@@ -17,39 +25,40 @@ def spill():
 
 
 def by_id(figure):
-    return {
-        artist.get_gid(): artist for artist in figure.axes[0].get_children() if artist.get_gid()
-    }
+    below = figure.axes[1]
+    return {drawn.get_gid(): drawn for drawn in below.get_children() if drawn.get_gid()}
 
 
-def test_spill_is_drawn_relative_to_the_mains(spill):
-    change = np.full(9, -6.0)
-    drawn = by_id(thinning_figure(spill=spill, change_db=change))
+def test_spill_is_drawn_relative_to_the_mains_with_the_effect_of_the_plan(spill):
+    drawn = by_id(thinning_figure(PLAN, spill=spill))
     assert set(drawn) == {"mains", "wedges", "wedges-thinned"}
     np.testing.assert_allclose(drawn["mains"].get_data().values, 0.0)
     np.testing.assert_allclose(drawn["wedges"].get_data().values, spill.wedges_db + 28.0)
-    np.testing.assert_allclose(
-        drawn["wedges-thinned"].get_data().values, spill.wedges_db + 28.0 - 6.0
-    )
+    change = drawn["wedges-thinned"].get_data().values - drawn["wedges"].get_data().values
+    # Medium thinning is a bell of -4.5 dB at 250 Hz and a high-pass at 120 Hz.
+    assert change[BANDS.index(250.0)] == pytest.approx(-4.7, abs=0.2)
+    assert change[BANDS.index(125.0)] == pytest.approx(-3.9, abs=0.3)
     edges = drawn["mains"].get_data().edges
     np.testing.assert_allclose(edges, 10 ** (np.arange(19.5, 29) / 10), rtol=1e-9)
 
 
-def test_without_thinning_there_are_two_lines(spill):
-    assert set(by_id(thinning_figure(spill=spill))) == {"mains", "wedges"}
+def test_without_filters_there_are_two_lines(spill):
+    plan = replace(PLAN, filters=())
+    assert set(by_id(thinning_figure(plan, spill=spill))) == {"mains", "wedges"}
 
 
 def test_directivity_is_that_of_the_model():
     wedge = WedgeModel(audience_angle_deg=120.0)
-    figure = thinning_figure(wedge=wedge)
+    figure = thinning_figure(PLAN, wedge=wedge)
     drawn = by_id(figure)
     assert set(drawn) == {"audience", "angle-45", "angle-90", "angle-180"}
     x, y = drawn["audience"].get_data()
     np.testing.assert_allclose(y, directivity_db(wedge, x, 120.0))
     texts = [text.get_text() for text in figure.texts]
     assert any("not measured" in text for text in texts)
+    assert "total" in {drawn.get_gid() for drawn in figure.axes[0].get_children()}
 
 
 def test_figure_can_be_saved(spill, tmp_path):
-    save_figure(thinning_figure(spill=spill), tmp_path / "spill.png")
+    save_figure(thinning_figure(PLAN, spill=spill), tmp_path / "spill.png")
     assert (tmp_path / "spill.png").stat().st_size > 10_000
