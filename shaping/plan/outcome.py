@@ -25,6 +25,9 @@ from shaping.plan.plan import PlannedFilter, Purpose
 MANY_RINGS = 3
 """More rings than this together mean that the send is simply too high. Common practice."""
 
+TOGETHER_S = 1.0
+"""Rings that first stood out within this time came up together."""
+
 MOST_NAMED = 4
 """So many possible rings are named in a caution; all are in the plan's list of rings."""
 
@@ -120,11 +123,10 @@ def _spares(outcome: Outcome, indices: Sequence[int]) -> str:
 
 def _planned_cut(outcome: Outcome, cut: Cut) -> PlannedFilter:
     members = [outcome.needs[index] for index in cut.members]
-    possible = "" if any(need.sure for need in members) else "possible "
     many = len(members)
     reason = (
-        f"{possible}{_rings(many)} at {_where(members)}: {'the first ' if many > 1 else ''}"
-        f"{members[0].why}; {_effects(outcome, cut.members)} dB at the {_rings(many)}"
+        f"{_what(members)}: {'the first ' if many > 1 else ''}{members[0].why}; "
+        f"{_effects(outcome, cut.members)} dB at the {_rings(many)}"
     )
     return planned_filter(
         cut.filter,
@@ -133,6 +135,21 @@ def _planned_cut(outcome: Outcome, cut: Cut) -> PlannedFilter:
         reason=reason,
         effect_db=max(outcome.at_ring_db(index) for index in cut.members),
     )
+
+
+def _what(needs: Sequence[Need]) -> str:
+    """Return the rings that a cut answers; those that are only possible are called so."""
+    sure = [need for need in needs if need.sure]
+    possible = [need for need in needs if not need.sure]
+    parts = []
+    if sure:
+        parts.append(f"{_rings(len(sure))} at {_where(sure)}")
+    if possible:
+        confidence = min(need.ring.confidence for need in possible)
+        parts.append(
+            f"possible {_rings(len(possible))} at {_where(possible)} (confidence {confidence:.1f})"
+        )
+    return " and ".join(parts)
 
 
 def _ring_cautions(outcome: Outcome) -> list[str]:
@@ -144,9 +161,11 @@ def _ring_cautions(outcome: Outcome) -> list[str]:
     said = ["The plan assumes that the equaliser was flat while the capture was made."]
     if outcome.thinning and outcome.needs:
         said.append("The feedback cuts count on the thinning being dialled in with them.")
-    sure = sum(need.sure for need in outcome.needs)
-    if sure > MANY_RINGS:
-        said.append(f"{sure} rings came up together: the send was simply too high; {BETTER_CURE}.")
+    together = _most_together([need.ring.onset_s for need in outcome.needs if need.sure])
+    if together > MANY_RINGS:
+        said.append(
+            f"{together} rings came up together: the send was simply too high; {BETTER_CURE}."
+        )
     deep = [need for need in outcome.needs if need.depth_db >= DEEPEST_DB]
     if deep:
         said.append(
@@ -197,6 +216,12 @@ def _thinning_cautions(outcome: Outcome) -> list[str]:
     if not bands and outcome.limits.grid_hz is None:
         said.append("This equaliser has no band wide enough for a low-mid cut.")
     return said
+
+
+def _most_together(onsets_s: Sequence[float]) -> int:
+    return max(
+        (sum(0.0 <= one - first <= TOGETHER_S for one in onsets_s) for first in onsets_s), default=0
+    )
 
 
 def _rings(count: int) -> str:

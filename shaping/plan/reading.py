@@ -8,8 +8,9 @@ are not known are passed over, so that a plan of a later version can be read.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
@@ -194,6 +195,10 @@ class _At:
         found = self.get(name)
         return None if found is None else found.number(low, high)
 
+    def numbers(self, name: str, low: float, high: float) -> tuple[float, ...]:
+        found = self.get(name)
+        return () if found is None else tuple(item.number(low, high) for item in found.items())
+
     def number_or(self, name: str, low: float, high: float, *, default: float) -> float:
         found = self.get(name)
         return default if found is None else found.number(low, high)
@@ -293,13 +298,13 @@ def _finding(at: _At) -> Ring | Resonance:
 
 
 def _loop(at: _At) -> LoopSummary:
-    gains = {
-        field.name: at.key(field.name).number(*_LEVEL_DB)
-        for field in fields(LoopSummary)
-        if field.name.endswith("_gain_db") or field.name.endswith("_after_db")
-    }
+    paying, delay_known = at.get("paying_cuts"), at.get("delay_known")
     return LoopSummary(
-        **gains,
+        stable_gain_db=at.key("stable_gain_db").number(*_LEVEL_DB),
+        stable_gain_after_db=at.key("stable_gain_after_db").number(*_LEVEL_DB),
+        added_stable_gain_db=at.key("added_stable_gain_db").number(*_LEVEL_DB),
+        in_phase_stable_gain_db=at.key("in_phase_stable_gain_db").number(*_LEVEL_DB),
+        in_phase_stable_gain_after_db=at.key("in_phase_stable_gain_after_db").number(*_LEVEL_DB),
         critical=tuple(
             CriticalFrequency(
                 frequency_hz=item.key("frequency_hz").number(*_FREQUENCY_HZ),
@@ -308,6 +313,13 @@ def _loop(at: _At) -> LoopSummary:
             for item in at.key("critical").items()
         ),
         coherence_median=at.key("coherence_median").number(*_SHARE),
+        stable_gain_error_db=at.number_or("stable_gain_error_db", *_LEVEL_DB, default=math.nan),
+        stable_gain_by_capture_db=at.numbers("stable_gain_by_capture_db", *_LEVEL_DB),
+        added_by_capture_db=at.numbers("added_by_capture_db", *_LEVEL_DB),
+        added_by_cuts_db=at.numbers("added_by_cuts_db", *_LEVEL_DB),
+        paying_cuts=0 if paying is None else paying.whole(0, 1000),
+        tone_removed_db=at.number_or("tone_removed_db", *_LEVEL_DB, default=0.0),
+        delay_known=True if delay_known is None else delay_known.flag(),
     )
 
 

@@ -3,7 +3,8 @@
 Conventions: names, units and meanings of the keys are stable; more keys may come. Numbers are
 rounded to digits that are the same on every platform, and a filter's `sos` is designed from its
 rounded values at the first capture's sample rate, so that what is printed is what was designed.
-There are no NaN or infinite values. Text is written as ASCII, so any file name survives.
+What is not known (NaN) is null; nothing is infinite. Text is written as ASCII, so any file name
+survives.
 
 `shaping.plan.reading` reads them back.
 """
@@ -11,11 +12,14 @@ There are no NaN or infinite values. Text is written as ASCII, so any file name 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from enum import StrEnum
 from numbers import Real
 from typing import Any
+
+import numpy as np
 
 from shaping.analysis.findings import Ring
 from shaping.analysis.pitch import note_text
@@ -54,7 +58,7 @@ _DECIMALS = {
     "sii_after": 4,
 }
 _OTHER_DECIMALS = 3
-_WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences"})
+_WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying_cuts"})
 
 
 def plan_to_json(plan: Plan) -> str:
@@ -119,8 +123,12 @@ def _plain(key: str, value: Any) -> Any:
         return [_plain(key, item) for item in value]
     if isinstance(value, StrEnum):
         return str(value)
-    if isinstance(value, bool) or not isinstance(value, Real):
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if not isinstance(value, Real):
         return value
+    if math.isnan(value):
+        return None
     return round(float(value)) if key in _WHOLE else rounded(key, float(value))
 
 

@@ -36,7 +36,17 @@ def full_plan() -> Plan:
         plan,
         resonances=(Resonance(2513.4567, 7.12345, 31.4159, 0.61),),
         loop=LoopSummary(
-            -21.4, -17.2, 4.2, -20.1, -16.0, (CriticalFrequency(2513.4567, -21.4),), 0.93
+            -21.4,
+            -17.2,
+            4.2,
+            -20.1,
+            -16.0,
+            (CriticalFrequency(2513.4567, -21.4),),
+            0.93,
+            stable_gain_by_capture_db=(-21.4, -19.0),
+            added_by_cuts_db=(0.5, 2.5),
+            paying_cuts=3,
+            delay_known=False,
         ),
         thinning=ThinningSummary(
             -3.5, 0.61, 0.6, -1.0, -2.0, (IntelligibilityAt(0.05, 0.6, 0.59),), ("A wedge.",)
@@ -92,16 +102,25 @@ def test_text_is_ascii_json_without_nan_and_the_same_after_reading() -> None:
     assert "Infinity" not in text
     again = plan_from_json(text)
     assert plan_to_json(again) == text
+    assert again.loop is not None
+    assert math.isnan(again.loop.stable_gain_error_db)
+    assert again.loop.added_by_cuts_db == (0.5, 2.5)
+    assert (again.loop.paying_cuts, again.loop.delay_known) == (3, False)
     assert again.captures[1].path == "zwölf \udcff\n.wav"
 
 
 def test_numbers_of_numpy_are_written_as_plain_ones() -> None:
     odd = replace(
-        ring(900.0), frequency_hz=np.float64(900.0), occurrences=np.int64(2), peak_dbfs=-3
+        ring(900.0),
+        frequency_hz=np.float64(900.0),
+        occurrences=np.int64(2),
+        peak_dbfs=-3,
+        clipped=np.True_,
     )
     plan = plan_from_rings([capture()], [odd], load_limits("free"), thinning=ThinningAmount.NONE)
     (written,) = json.loads(plan_to_json(plan))["rings"]
     assert written["occurrences"] == 2
+    assert written["clipped"] is True
     assert written["frequency_hz"] == 900.0
 
 

@@ -241,6 +241,23 @@ def test_possible_rings_come_last_gently_and_only_with_evidence() -> None:
     assert not any("possible" in p.reason for p in crowded.filters)
 
 
+def test_a_possible_ring_beside_a_sure_one_shares_its_cut_and_is_called_so() -> None:
+    plan = plan_of([ring(1000.0), ring(1010.0, confidence=0.5)], "parametric-4")
+    (only,) = plan.filters
+    assert only.reason.startswith(
+        "ring at 1.00 kHz (B5 +21 cents) and possible ring at 1.01 kHz (B5 +39 cents) "
+        "(confidence 0.5): the first grew 100 dB/s"
+    )
+
+
+def test_many_rings_at_once_mean_that_the_send_is_too_high() -> None:
+    found = [ring(hz) for hz in (300.0, 700.0, 1500.0, 3200.0)]
+    one_by_one = [replace(one, onset_s=5.0 * n) for n, one in enumerate(found)]
+    said = "4 rings came up together"
+    assert any(caution.startswith(said) for caution in plan_of(found, "free").cautions)
+    assert not any("together" in caution for caution in plan_of(one_by_one, "free").cautions)
+
+
 def test_a_ring_between_two_sliders_is_shared_by_both() -> None:
     between = float(np.sqrt(800.0 * 1000.0))
     plan = plan_of([ring(between, growth_db_per_s=150.0)], "graphic-31")
