@@ -27,6 +27,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import fft
 
+from shaping.capture.wording import shown
 from shaping.errors import OutputError, ParameterError
 from shaping.output import replacing
 
@@ -219,7 +220,9 @@ def write_signal(
     if not np.isfinite(samples).all() or np.abs(samples).max(initial=0.0) > 1.0:
         raise ParameterError("a signal must be finite and within full scale to be written")
     if Path(path).suffix.lower() != ".wav":
-        raise OutputError(f"{path}: signals are written as WAV; give the file a name in .wav")
+        raise OutputError(
+            f"{shown(path)}: signals are written as WAV; give the file a name in .wav"
+        )
     # In memory first: the library does not report a full disk in a way that can be relied on.
     buffer = io.BytesIO()
     soundfile.write(buffer, samples, sample_rate_hz, format="WAV", subtype="PCM_24")
