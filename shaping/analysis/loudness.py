@@ -7,7 +7,8 @@ References
 ----------
 .. [1] ITU-R BS.1770-4, annex 1: K-weighting (coefficients at 48 kHz) and gating.
 .. [2] B. De Man, "Evaluation of implementations of the EBU R128 loudness measurement", AES
-   Convention 145, 2018: the analogue parameters behind those coefficients, for any sample rate.
+   Convention 145, 2018 (from memory): the analogue parameters behind those coefficients, checked
+   against them here at 48 kHz.
 """
 
 from __future__ import annotations

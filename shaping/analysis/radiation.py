@@ -13,7 +13,8 @@ References
 ----------
 .. [1] L. L. Beranek, Acoustics, 1954: directivity 2 J1(x) / x of a piston in a baffle.
 .. [2] H. F. Olson, "Direct radiator loudspeaker enclosures", JAES 17(1), 1969: from full to half
-   space, a box gains 6 dB on its axis, half of it at about 115 Hz / width in metres.
+   space, a box gains 6 dB on its axis, half of it at about 115 Hz / width in metres (rule from
+   memory).
 """
 
 from __future__ import annotations
