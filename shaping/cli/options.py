@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from shaping.capture.recording import CaptureKind
 from shaping.errors import OutputError
 from shaping.output import check_writable, write_text
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 STDOUT = "-"
+
+_MADE = (CaptureKind.RING_OUT, CaptureKind.PINK_NOISE, CaptureKind.SWEEP)
 
 json_option = click.option(
     "--json",
@@ -48,6 +51,19 @@ channel_option = click.option(
     metavar="N",
     help="Channel of the recording, counted from 1; the loudest if not given.",
 )
+
+kind_option = click.option(
+    "--kind",
+    type=click.Choice([kind.value for kind in _MADE]),
+    help="How the capture was made; ring-out, or pink-noise where a reference is given.",
+)
+
+
+def chosen_kind(kind: str | None, reference: str | None) -> CaptureKind:
+    """Return how captures were made, from what the person said."""
+    if kind:
+        return CaptureKind(kind)
+    return CaptureKind.PINK_NOISE if reference else CaptureKind.RING_OUT
 
 
 def thin_option(name: str, default: str) -> Callable[[F], F]:
@@ -122,6 +138,11 @@ def emit_plan(
         from shaping.report.terminal import print_plan
 
         print_plan(plan, Console())
-        for path in (plot_path, html_path, json_path):
-            if path:
-                click.echo(f"Wrote {path}")
+        tell_written(plot_path, html_path, json_path)
+
+
+def tell_written(*paths: str | None) -> None:
+    """Say which files were written."""
+    for path in paths:
+        if path:
+            click.echo(f"Wrote {path}")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import click
 
-from shaping.capture.recording import CaptureKind
 from shaping.cli import options
 
 _EXAMPLES = """
@@ -14,16 +13,10 @@ Examples:
   shaping suggest audio_samples/vocal_wedge_ring_out.flac --limits graphic-31 --thin medium
 """
 
-_KINDS = (CaptureKind.RING_OUT, CaptureKind.PINK_NOISE, CaptureKind.SWEEP)
-
 
 @click.command("suggest", epilog=_EXAMPLES)
 @click.argument("captures", nargs=-1, required=True, metavar="CAPTURE...")
-@click.option(
-    "--kind",
-    type=click.Choice([kind.value for kind in _KINDS]),
-    help="How the capture was made; ring-out, or pink-noise where a reference is given.",
-)
+@options.kind_option
 @click.option("--reference", metavar="FILE", help="The test signal that was played.")
 @options.limits_option
 @click.option(
@@ -61,10 +54,7 @@ def command(
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)
-    if kind:
-        made = CaptureKind(kind)
-    else:
-        made = CaptureKind.PINK_NOISE if reference else CaptureKind.RING_OUT
+    made = options.chosen_kind(kind, reference)
     suggestion = suggest(
         [read_capture(path, channel=channel, kind=made) for path in captures],
         limits,
