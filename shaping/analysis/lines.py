@@ -71,3 +71,37 @@ def fit_line(level_db: NDArray[np.floating], hop_s: float) -> tuple[float, float
     """Return the slope in dB per second and the root-mean-square deviation in dB of one run."""
     lines = sliding_lines(level_db, hop_s, np.asarray(level_db).shape[-1])
     return float(lines.slope_db_per_s[0]), float(lines.deviation_db[0])
+
+
+def steepest_straight(
+    level_db: NDArray[np.floating], hop_s: float, *, min_length: int = 8
+) -> tuple[int, int]:
+    """Trim a rise to its steepest straight part: no floor before it, no ceiling after it.
+
+    Parameters
+    ----------
+    level_db : ndarray, shape (n,)
+        Levels in dB that rise on the whole; ``n >= min_length``.
+    hop_s : float
+        Time between levels in seconds.
+    min_length : int
+        Least number of levels to fit a line to.
+
+    Returns
+    -------
+    first, last : int
+        The stretch that stays close to the steepest line through half of the levels.
+    """
+    level = np.asarray(level_db, np.float64)
+    count = max(level.size // 2, min_length)
+    lines = sliding_lines(level, hop_s, count)
+    score = lines.slope_db_per_s - 2 * lines.deviation_db / (count * hop_s)
+    begin = int(score.argmax())
+    steps = np.arange(level.size) - (begin + (count - 1) / 2)
+    line = level[begin : begin + count].mean() + lines.slope_db_per_s[begin] * hop_s * steps
+    off = np.abs(level - line) > max(2.0, 2.5 * float(lines.deviation_db[begin]))
+    off[begin : begin + count] = False
+    before, after = np.flatnonzero(off[:begin]), np.flatnonzero(off[begin:])
+    first = int(before[-1]) + 1 if before.size else 0
+    last = begin + int(after[0]) - 1 if after.size else level.size - 1
+    return first, last

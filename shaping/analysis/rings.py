@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,13 +26,14 @@ from numpy.typing import NDArray
 from shaping.analysis.findings import Ring
 from shaping.analysis.growth import Growth, find_growths
 
-CERTAIN = 0.6
+CERTAIN = 0.5
 """Confidence below this is a `possible ring`."""
 
 REPORTED = 0.15
 """Rings less likely than this are not reported at all."""
 
 _STEADY_HZ = 1.0
+_MOST_WANDER_HZ = 4.0
 _CONSIDERED = 0.05
 _BLOCK_S = 60.0
 _OVERLAP_S = 5.0
@@ -61,7 +63,8 @@ def find_rings(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Ring,
     growths: list[Growth] = []
     for start, block in _blocks(samples, sample_rate_hz):
         growths.extend(g.later(start / sample_rate_hz) for g in find_growths(block, sample_rate_hz))
-    groups = [_group(g) for g in _same_frequency([g for g in growths if not _is_hum(g)])]
+    growths = [g for g in growths if g.wander_hz <= _MOST_WANDER_HZ and not _is_hum(g)]
+    groups = [_group(rises) for rises in _same_frequency(growths)]
     groups = [g for g in groups if g.confidence >= REPORTED]
     groups = [g for g in groups if not _is_product(g, groups)]
     return tuple(_ring(g) for g in sorted(groups, key=_urgency))
@@ -79,22 +82,20 @@ def howl_likelihood(growth: Growth) -> float:
 
 def features(growth: Growth) -> NDArray[np.float64]:
     """Return the measures that `howl_likelihood` weighs, in the order of its weights."""
-    duration_s = growth.stop_s - growth.start_s
     return np.array(
         [
             1.0,
-            math.log10(growth.wander_hz + 0.03),
+            math.log10(max(growth.wander_hz, 1.0)),
             min(growth.rise_db, 50.0) / 10,
             growth.deviation_db / math.sqrt(max(growth.rise_db, 1.0)),
-            math.log10(duration_s),
-            float(np.clip(growth.held_db, -15.0, 5.0)) / 5,
+            math.log10(growth.stop_s - growth.start_s),
             min(growth.family, 2),
-            max(growth.share_db, -30.0) / 10,
+            min(growth.partials, 3),
         ]
     )
 
 
-_WEIGHTS = np.array([1.26, -1.24, 0.48, -3.83, 2.73, 0.0, -1.12, 0.13])
+_WEIGHTS = np.array([1.22, -1.73, 1.12, -6.04, 6.36, -0.47, -1.83])
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,21 +168,27 @@ def _is_hum(growth: Growth) -> bool:
 
 def _is_product(group: _Group, groups: Sequence[_Group]) -> bool:
     """Tell whether a group is a harmonic, sum or difference of louder howls."""
-    tolerance_hz = 0.5 + 0.0005 * group.frequency_hz
     louder = [g for g in groups if g is not group and _may_cause(g, group)]
-    for first in louder:
-        ratio = group.frequency_hz / first.frequency_hz
-        if round(ratio) >= 2 and abs(ratio - round(ratio)) * first.frequency_hz <= tolerance_hz:
-            return True
-        for second in louder:
-            if second is first:
-                continue
-            for a in (1, 2, 3):
-                for b in (-3, -2, -1, 1, 2, 3):
-                    mix = a * first.frequency_hz + b * second.frequency_hz
-                    if abs(mix - group.frequency_hz) <= tolerance_hz:
-                        return True
-    return False
+    return any(_is_harmonic(group, g) for g in louder) or any(
+        abs(a * one.frequency_hz + b * other.frequency_hz - group.frequency_hz)
+        <= 0.5 + 0.0005 * group.frequency_hz
+        for one, other in permutations(louder, 2)
+        for a in (1, 2, 3)
+        for b in (-3, -2, -1, 1, 2, 3)
+    )
+
+
+def _is_harmonic(group: _Group, cause: _Group) -> bool:
+    """Tell whether a group is a harmonic: an exact one, or a near one that grows much faster.
+
+    The n-th harmonic of a howl that begins to clip grows n times as fast as the howl, while
+    clipping may pull the howl's frequency a little.
+    """
+    number = round(group.frequency_hz / cause.frequency_hz)
+    apart_hz = abs(number * cause.frequency_hz - group.frequency_hz)
+    faster = group.best.slope_db_per_s > 1.5 * cause.best.slope_db_per_s
+    allowed_hz = max(0.5 + 0.0005 * group.frequency_hz, 0.003 * group.frequency_hz * faster)
+    return number >= 2 and apart_hz <= allowed_hz
 
 
 def _may_cause(cause: _Group, effect: _Group) -> bool:

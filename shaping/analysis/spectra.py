@@ -58,7 +58,7 @@ class Spectrogram:
 
 def power_spectrogram(
     samples: NDArray[np.float32],
-    sample_rate_hz: int,
+    sample_rate_hz: float,
     *,
     window_s: float = 0.085,
     hop_s: float = 0.015,
@@ -74,7 +74,7 @@ def power_spectrogram(
     ----------
     samples : ndarray of float32, shape (n,)
         One channel, full scale +-1.
-    sample_rate_hz : int
+    sample_rate_hz : float
         Sample rate in Hz.
     window_s, hop_s : float
         Window length and hop in seconds. The window is rounded up to a fast FFT length, the hop
