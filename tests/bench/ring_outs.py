@@ -1,0 +1,155 @@
+"""Rings found in ring-outs of virtual stages, and what the plans made of them do.
+
+    python tests/bench/ring_outs.py [--cases N] [--limits NAME] [--split tuning|held_out]
+
+Found: clear rings (`shaping.stage.ring_out.PlantedRing.clear`) with a certain ring within 0.5 %.
+False: certain rings further than 0.5 % from every mode that was unstable at any time; those that
+lie on a mode that merely rang on for a second are counted apart. Growth is compared with the pole
+at the highest gain of the steepest episode; a rise takes its mean over a ramp, so it reads less.
+
+The plan: the send's equaliser is set to the plan, all cuts of the engineer removed, and the
+loop's stable gain compared with the highest gain at which the ring-out howled. The first
+`--listen` plans are also run in the time domain at that gain.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+from populations import RingOutCase, Split, ring_out_cases
+
+from shaping.analysis.findings import Ring
+from shaping.analysis.rings import CERTAIN, find_rings
+from shaping.capture.recording import Capture
+from shaping.filters.design import cascade_sos
+from shaping.plan.limits_file import load_limits
+from shaping.plan.suggest import plan_from_rings
+from shaping.plan.thinning import ThinningAmount
+from shaping.stage.closed_loop import run
+from shaping.stage.truth import stable_gain_db
+
+WITHIN = 0.005
+
+
+def same(one_hz: float, other_hz: float) -> bool:
+    """Tell whether two frequencies lie within the worst error allowed."""
+    return abs(one_hz / other_hz - 1) < WITHIN
+
+
+@dataclass
+class Score:
+    """Sums over all cases."""
+
+    clear: int = 0
+    found: int = 0
+    certain: int = 0
+    false: int = 0
+    lingering: int = 0
+    clear_by: Counter[str] = field(default_factory=Counter)
+    found_by: Counter[str] = field(default_factory=Counter)
+    false_by: Counter[str] = field(default_factory=Counter)
+    certain_by: Counter[str] = field(default_factory=Counter)
+    frequency_errors: list[float] = field(default_factory=list)
+    growth_ratios: list[float] = field(default_factory=list)
+    cpu_s: float = 0.0
+    audio_s: float = 0.0
+    margins_db: list[float] = field(default_factory=list)
+
+    def add(self, case: RingOutCase, rings: tuple[Ring, ...]) -> None:
+        """Compare the rings found in one case with its truth."""
+        truth = case.truth
+        label = f"{case.background.value}{', clipped' if truth.clipped else ''}"
+        certain = [ring for ring in rings if ring.confidence >= CERTAIN]
+        for planted in truth.clear_rings:
+            matches = [r for r in certain if same(r.frequency_hz, planted.frequency_hz)]
+            self.clear += 1
+            self.clear_by[label] += 1
+            if not matches:
+                print(f"    missed {planted.frequency_hz:.1f} Hz at {planted.onset_s:.1f} s")
+                continue
+            self.found += 1
+            self.found_by[label] += 1
+            ring = min(matches, key=lambda r: abs(r.frequency_hz - planted.frequency_hz))
+            self.frequency_errors.append(abs(ring.frequency_hz / planted.frequency_hz - 1))
+            episodes = [p for p in truth.rings if same(p.frequency_hz, ring.frequency_hz)]
+            steepest = max(p.growth_db_per_s for p in episodes)
+            self.growth_ratios.append(ring.growth_db_per_s / steepest)
+        for ring in certain:
+            self.certain += 1
+            self.certain_by[label] += 1
+            if any(same(ring.frequency_hz, p.frequency_hz) for p in truth.rings):
+                continue
+            if any(same(ring.frequency_hz, m.frequency_hz) for m in truth.lingering):
+                self.lingering += 1
+                continue
+            self.false += 1
+            self.false_by[label] += 1
+            print(f"    false {ring.frequency_hz:.1f} Hz at {ring.onset_s:.1f} s: {ring.evidence}")
+
+
+def margin_db(case: RingOutCase, rings: tuple[Ring, ...], limits: str, *, listen: bool) -> float:
+    """Stable gain with the plan in the equaliser over the gain that howled, in dB."""
+    rate, howl_gain_db = case.stage.sample_rate_hz, case.truth.howl_gain_db
+    assert howl_gain_db is not None
+    capture = Capture(case.name, rate, 1, case.samples)
+    plan = plan_from_rings([capture], rings, load_limits(limits), thinning=ThinningAmount.NONE)
+    sos = cascade_sos([planned.filter for planned in plan.filters], sample_rate_hz=rate)
+    if listen:
+        burst = np.zeros(8 * rate)
+        burst[rate] = 0.1
+        sound = run(case.stage, burst, gain_db=howl_gain_db, eq=sos)
+        early, late = (np.sqrt(np.mean(sound[a * rate : (a + 1) * rate] ** 2)) for a in (2, 7))
+        print(
+            f"    time domain: level from 2 to 7 s changes by {20 * np.log10(late / early):+.1f} dB"
+        )
+    return stable_gain_db(case.stage, eq_sos=sos) - howl_gain_db
+
+
+def main() -> None:
+    """Run the cases one by one and print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cases", type=int, default=42)
+    parser.add_argument("--limits", default="free")
+    parser.add_argument("--split", choices=[s.name.lower() for s in Split], default="held_out")
+    parser.add_argument("--listen", type=int, default=3)
+    options = parser.parse_args()
+    score = Score()
+    for number, case in enumerate(ring_out_cases(Split[options.split.upper()], options.cases)):
+        samples = case.samples
+        began = time.process_time()
+        rings = find_rings(samples, case.stage.sample_rate_hz)
+        score.cpu_s += time.process_time() - began
+        score.audio_s += samples.size / case.stage.sample_rate_hz
+        print(f"{case.name}: {case.background.value}, {len(case.truth.clear_rings)} clear rings")
+        score.add(case, rings)
+        if case.truth.howl_gain_db is not None:
+            listen = number < options.listen
+            score.margins_db.append(margin_db(case, rings, options.limits, listen=listen))
+            print(f"    plan: stable up to {score.margins_db[-1]:+.1f} dB over the howl's gain")
+    errors, growth = np.array(score.frequency_errors), np.array(score.growth_ratios)
+    margins = np.array(score.margins_db)
+    print(f"\n{options.cases} cases, split {options.split}, limits {options.limits}")
+    print(f"found            {score.found} of {score.clear} = {score.found / score.clear:.1%}")
+    print(f"false            {score.false} of {score.certain} = {score.false / score.certain:.1%}")
+    print(f"  (besides {score.lingering} on modes that rang on without ever being unstable)")
+    print(f"frequency error  median {np.median(errors):.4%}, worst {errors.max():.3%}")
+    low, middle, high = np.percentile(growth, [5, 50, 95])
+    print(f"growth found / true at the top   5 % {low:.2f}, median {middle:.2f}, 95 % {high:.2f}")
+    print(f"CPU time         {30 * score.cpu_s / score.audio_s:.3f} s per 30 s of capture")
+    print(
+        f"plans            {np.sum(margins > 0)} of {margins.size} stable at the gain that howled; "
+        f"margin least {margins.min():+.1f}, median {np.median(margins):+.1f} dB"
+    )
+    for label in sorted(score.certain_by | score.clear_by):
+        print(
+            f"  {label:22s} found {score.found_by[label]} of {score.clear_by[label]}, "
+            f"false {score.false_by[label]} of {score.certain_by[label]}"
+        )
+
+
+if __name__ == "__main__":
+    main()
