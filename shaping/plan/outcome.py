@@ -79,6 +79,10 @@ class Outcome:
         answered = self.answered()
         return [n for n in range(len(self.needs)) if n not in answered and not self.served(n)]
 
+    def unserved_sure(self) -> list[int]:
+        """Return those of the unserved that are sure rings."""
+        return [index for index in self.unserved() if self.needs[index].sure]
+
 
 def planned_thinning(outcome: Outcome) -> list[PlannedFilter]:
     """Return thinning filters, with the rings that need no cut of their own because of them."""
@@ -147,7 +151,7 @@ def _what(needs: Sequence[Need]) -> str:
     if possible:
         confidence = min(need.ring.confidence for need in possible)
         parts.append(
-            f"possible {_rings(len(possible))} at {_where(possible)} (confidence {confidence:.1f})"
+            f"possible {_rings(len(possible))} at {_where(possible)} (confidence {confidence:.2f})"
         )
     return " and ".join(parts)
 

@@ -2,7 +2,8 @@
 
 Rules, in the order in which they apply: thinning first; then the sure rings, most urgent first,
 each with the depth its evidence asks for (`shaping.plan.depth`); then possible rings, with 3 dB,
-where bands are free. What gets no band is said, with the better cure.
+where bands are free. If a sure ring finds no band, the low-mid cut gives way. What gets no band
+is said, with the better cure.
 """
 
 from __future__ import annotations
@@ -18,10 +19,15 @@ from shaping.plan.depth import LOOP_DELAY_S, Need, needs_of
 from shaping.plan.limits import Limits
 from shaping.plan.outcome import Outcome, cautions, planned_cuts, planned_thinning
 from shaping.plan.placing import Cut, place_cuts, wants_of
-from shaping.plan.plan import CaptureSummary, Plan
+from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
 from shaping.plan.sliders import set_sliders
 from shaping.plan.thinning import ThinningAmount, thinning_filters
 from shaping.plan.thinning_effect import thinning_summary
+
+GAVE_WAY = (
+    "The low-mid cut gave its band to a ring, since a howl is the greater harm: thin with the "
+    "high-pass and, where there is one, with the equaliser of the mic's channel."
+)
 
 
 def plan_from_rings(
@@ -69,9 +75,38 @@ def plan_from_rings(
     rate_hz = captures[0].sample_rate_hz
     thin = thinning_filters(thinning, limits)
     needs = needs_of(rings, loop_delay_s=loop_delay_s)
+    outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
+    gave_way = False
+    if outcome.unserved_sure():
+        high_pass = tuple(p for p in thin if p.filter.kind is FilterKind.HIGH_PASS)
+        without = _outcome(rings, needs, limits, high_pass, cuts, rate_hz)
+        if len(without.unserved_sure()) < len(outcome.unserved_sure()):
+            outcome, thin, gave_way = without, high_pass, True
+    said = cautions(outcome, wanted_thinning=thinning is not ThinningAmount.NONE and not gave_way)
+    return assemble_plan(
+        captures,
+        CaptureKind.RING_OUT,
+        limits,
+        [*planned_thinning(outcome), *planned_cuts(outcome)],
+        rings=rings,
+        thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
+        unserved=[needs[index].ring for index in outcome.unserved()],
+        cautions=[*said, GAVE_WAY] if gave_way else said,
+    )
+
+
+def _outcome(
+    rings: Sequence[Ring],
+    needs: Sequence[Need],
+    limits: Limits,
+    thin: Sequence[PlannedFilter],
+    cuts: int | None,
+    rate_hz: int,
+) -> Outcome:
+    """Return what this thinning and the cuts placed beside it do."""
     kept, placed = _place(needs, limits, [p.filter for p in thin], cuts, rate_hz)
     wants = wants_of(needs, sample_rate_hz=rate_hz)
-    outcome = Outcome(
+    return Outcome(
         limits=limits,
         rings=tuple(rings),
         needs=tuple(needs),
@@ -81,16 +116,6 @@ def plan_from_rings(
             [*kept, *(cut.filter for cut in placed)], wants.frequency_hz, sample_rate_hz=rate_hz
         ),
         sample_rate_hz=rate_hz,
-    )
-    return assemble_plan(
-        captures,
-        CaptureKind.RING_OUT,
-        limits,
-        [*planned_thinning(outcome), *planned_cuts(outcome)],
-        rings=rings,
-        thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
-        unserved=[needs[index].ring for index in outcome.unserved()],
-        cautions=cautions(outcome, wanted_thinning=thinning is not ThinningAmount.NONE),
     )
 
 

@@ -215,6 +215,31 @@ def test_thinning_takes_bands_and_its_effect_is_counted() -> None:
     assert without.thinning is None
 
 
+def test_the_low_mid_cut_gives_its_band_to_a_ring_that_has_none() -> None:
+    light = ThinningAmount.LIGHT
+    found = [ring(hz) for hz in (400.0, 1000.0, 2500.0, 6000.0)]
+    plan = plan_of(found, "parametric-4", thinning=light)
+    assert not plan.unserved
+    assert [p.purpose for p in plan.filters] == [Purpose.THINNING] + 4 * [Purpose.FEEDBACK]
+    assert any("gave its band to a ring" in caution for caution in plan.cautions)
+    three = plan_of(found[:3], "parametric-4", thinning=light)
+    assert [p.purpose for p in three.filters] == 2 * [Purpose.THINNING] + 3 * [Purpose.FEEDBACK]
+    limited = plan_of(found, "parametric-4", thinning=light, cuts=1)
+    assert [p.purpose for p in limited.filters] == 2 * [Purpose.THINNING] + [Purpose.FEEDBACK]
+
+
+def test_a_ring_between_two_deep_cuts_counts_their_effect() -> None:
+    found = [
+        ring(880.0, growth_db_per_s=300.0),
+        ring(1140.0, growth_db_per_s=300.0),
+        ring(1000.0, growth_db_per_s=0.0),
+    ]
+    plan = plan_of(found, "free")
+    assert [p.filter.frequency_hz for p in plan.filters] == pytest.approx([880.0, 1140.0], rel=0.01)
+    assert not plan.unserved
+    assert independent_effects_db(plan, found)[2] < -3.0
+
+
 def test_a_ring_that_thinning_answers_gets_no_cut_and_says_so() -> None:
     plan = plan_of(
         [ring(70.0, growth_db_per_s=50.0)], "parametric-4", thinning=ThinningAmount.STRONG
@@ -226,8 +251,8 @@ def test_a_ring_that_thinning_answers_gets_no_cut_and_says_so() -> None:
 
 def test_possible_rings_come_last_gently_and_only_with_evidence() -> None:
     sure = [ring(hz) for hz in (300.0, 700.0, 1500.0)]
-    growing = ring(3200.0, confidence=0.4, growth_db_per_s=300.0)
-    silent = ring(6500.0, confidence=0.4, growth_db_per_s=0.0)
+    growing = ring(3200.0, confidence=0.45, growth_db_per_s=300.0)
+    silent = ring(6500.0, confidence=0.45, growth_db_per_s=0.0)
     plan = plan_of([growing, silent, *sure], "parametric-4")
     last = plan.filters[-1]
     assert cuts(plan) == 4
@@ -242,11 +267,11 @@ def test_possible_rings_come_last_gently_and_only_with_evidence() -> None:
 
 
 def test_a_possible_ring_beside_a_sure_one_shares_its_cut_and_is_called_so() -> None:
-    plan = plan_of([ring(1000.0), ring(1010.0, confidence=0.5)], "parametric-4")
+    plan = plan_of([ring(1000.0), ring(1010.0, confidence=0.45)], "parametric-4")
     (only,) = plan.filters
     assert only.reason.startswith(
         "ring at 1.00 kHz (B5 +21 cents) and possible ring at 1.01 kHz (B5 +39 cents) "
-        "(confidence 0.5): the first grew 100 dB/s"
+        "(confidence 0.45): the first grew 100 dB/s"
     )
 
 
