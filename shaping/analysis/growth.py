@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
+from shaping.analysis.likelihood import CONSIDERED, best_likelihood
 from shaping.analysis.lines import fit_line, sliding_lines, steepest_straight
 from shaping.analysis.ridges import Peaks, Ridge, find_peaks, neighbourhood_db, steady_ridges
 from shaping.analysis.spectra import Spectrogram, hann_scalloping_db, power_spectrogram
@@ -263,6 +264,10 @@ def _measure(
     sample_rate_hz: int,
 ) -> Growth | None:
     hop_s, level = track.hop_s, track.level_db
+    slope, deviation = fit_line(level[first : last + 1], hop_s)
+    duration_s = (last - first) * hop_s
+    if best_likelihood(slope * duration_s, deviation, duration_s) < CONSIDERED:
+        return None
     held = level[last : last + 1 + round(_HELD_S / hop_s)]
     kept = int(np.argmax(np.append(held < level[last] - 6, True)))
     tone = refine_tone(
@@ -274,7 +279,6 @@ def _measure(
     )
     if tone is None or tone.frequency_hz <= 0:
         return None
-    slope, deviation = fit_line(level[first : last + 1], hop_s)
     until = _stands_until(track, last)
     top = first + int(level[first : until + 1].argmax())
     power_db = track.spectrogram.power_db

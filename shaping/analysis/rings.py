@@ -3,8 +3,9 @@
 A howl rises by excess gain over loop delay: its level is a straight line in dB at one fixed
 frequency until something limits it. Music and speech rise too, but in a curve, for a tenth of a
 second, with a pitch that wavers and partials that rise along. Each rise is weighed by these
-measures (`howl_likelihood`), rises of one frequency are merged into a ring, and what a clipped
-howl brings along, its harmonics and the sums and differences of several howls, is left out.
+measures (`shaping.analysis.likelihood`) and the rises of one frequency are merged into a ring.
+What a clipped howl brings along, its harmonics and the sums and differences of several howls, is
+left out.
 
 References
 ----------
@@ -25,6 +26,7 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import Ring
 from shaping.analysis.growth import Growth, find_growths
+from shaping.analysis.likelihood import CONSIDERED, howl_likelihood
 
 CERTAIN = 0.5
 """Confidence below this is a `possible ring`."""
@@ -34,7 +36,6 @@ REPORTED = 0.15
 
 _STEADY_HZ = 1.0
 _MOST_WANDER_HZ = 4.0
-_CONSIDERED = 0.05
 _BLOCK_S = 60.0
 _OVERLAP_S = 5.0
 
@@ -68,34 +69,6 @@ def find_rings(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Ring,
     groups = [g for g in groups if g.confidence >= REPORTED]
     groups = [g for g in groups if not _is_product(g, groups)]
     return tuple(_ring(g) for g in sorted(groups, key=_urgency))
-
-
-def howl_likelihood(growth: Growth) -> float:
-    """Weigh one rise: the probability that it is a howl and not music or speech, 0..1.
-
-    A logistic combination of measures, its weights fitted by `tests/bench/fit_ring_weights.py`
-    on tuning stages that share no seed with any stage on which results are reported.
-    """
-    score = float(np.dot(_WEIGHTS, features(growth)))
-    return 1 / (1 + math.exp(-score))
-
-
-def features(growth: Growth) -> NDArray[np.float64]:
-    """Return the measures that `howl_likelihood` weighs, in the order of its weights."""
-    return np.array(
-        [
-            1.0,
-            math.log10(max(growth.wander_hz, 1.0)),
-            min(growth.rise_db, 50.0) / 10,
-            growth.deviation_db / math.sqrt(max(growth.rise_db, 1.0)),
-            math.log10(growth.stop_s - growth.start_s),
-            min(growth.family, 2),
-            min(growth.partials, 3),
-        ]
-    )
-
-
-_WEIGHTS = np.array([1.22, -1.73, 1.12, -6.04, 6.36, -0.47, -1.83])
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +112,7 @@ def _same_frequency(growths: Sequence[Growth]) -> Iterator[list[tuple[float, Gro
     group: list[tuple[float, Growth]] = []
     for growth in sorted(growths, key=lambda g: g.frequency_hz):
         likelihood = howl_likelihood(growth)
-        if likelihood < _CONSIDERED:
+        if likelihood < CONSIDERED:
             continue
         if group and not _close(group[-1][1], growth):
             yield group

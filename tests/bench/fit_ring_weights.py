@@ -1,9 +1,10 @@
-"""Fit the weights of `shaping.analysis.rings.howl_likelihood` on tuning material.
+"""Fit the weights of `shaping.analysis.likelihood` on tuning material.
 
 Positive examples are rises at frequencies where the loop was truly unstable, in ring-outs of the
 tuning split, and in made-up fast howls as dry stages give them. Negative examples are all other
-rises, and those in any recordings without feedback named on the command line; harmonics and
-mixtures of howls, which `find_rings` sorts out by other means, are left out.
+rises, and those in any recordings without feedback named on the command line. Left out are
+harmonics and mixtures of howls, which `find_rings` sorts out by other means, and rises that the
+present weights rule out by their line alone.
 
     python tests/bench/fit_ring_weights.py [--cases N] [RECORDING...]
 """
@@ -20,9 +21,9 @@ from populations import Background, Split, background_sound, ring_out_cases
 from scipy.optimize import minimize
 
 from shaping.analysis.growth import Growth, find_growths
-from shaping.analysis.rings import features
+from shaping.analysis.likelihood import features
 
-NAMES = ("constant", "wavers", "rise", "unevenness", "duration", "family", "partials")
+NAMES = ("constant", "rise", "unevenness", "duration", "wavers", "family", "partials")
 LEAST_RISE_DB = 10.0
 PRODUCT_DB = -25.0
 
