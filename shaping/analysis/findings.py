@@ -75,12 +75,16 @@ class Resonance:
         Centre over half-power bandwidth, window bias removed.
     error_db : float
         One standard deviation of `prominence_db`.
+    q_error, frequency_error_hz : float
+        One standard deviation of `q` and `frequency_hz`.
     """
 
     frequency_hz: float
     prominence_db: float
     q: float
     error_db: float
+    q_error: float = math.nan
+    frequency_error_hz: float = math.nan
 
 
 @dataclass(frozen=True, eq=False)

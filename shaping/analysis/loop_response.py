@@ -39,7 +39,7 @@ LONGEST_RESPONSE_S = 1.4
 LEAST_COHERENCE = 0.5
 """Below this the reference explains less than half of what was captured."""
 
-_LEAD_S = 0.012
+_LEAD_S = 0.08  # the strongest arrival may be a late reflection
 _AVERAGES = 16
 _LOW_HZ = 40.0
 _HIGH_HZ = 20_000.0
@@ -249,9 +249,9 @@ def _assemble(
 def _excited(frequency_hz: _Real, density_hz: _Real, excitation: _Real) -> NDArray[np.bool_]:
     """Return where the test signal holds power.
 
-    Two bins inside its edges: the window of the density smears a steep edge outwards.
+    Four bins inside its edges: the window of the density smears a steep edge outwards.
     """
-    over = ndimage.minimum_filter1d(excitation / excitation_floor(density_hz, excitation), 5)
+    over = ndimage.minimum_filter1d(excitation / excitation_floor(density_hz, excitation), 9)
     return np.asarray((np.interp(frequency_hz, density_hz, over) > 1.0) & (frequency_hz >= _LOW_HZ))
 
 

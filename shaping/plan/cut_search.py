@@ -127,7 +127,7 @@ class CutSearch:
 
     def _total(self, solution: Sequence[Index]) -> _Real:
         if not solution:
-            return self._level
+            return np.asarray(self._level)
         return np.asarray(self._level + self._effects_db(np.array(solution), self._hz).sum(axis=0))
 
     # Coarse: every setting at once

@@ -107,8 +107,7 @@ def optimise_curves(
 ) -> OptimisedCuts:
     """Choose feedback cuts for one or more level curves; the rest is as in `optimise_cuts`."""
     frequency_hz, level_db = upper_points(curves, fixed, sample_rate_hz=sample_rate_hz)
-    _, bare_db = upper_points(curves, (), sample_rate_hz=sample_rate_hz)
-    fixed_db = float(bare_db.max() - level_db.max())
+    fixed_db = added_gain_db(curves, fixed, sample_rate_hz=sample_rate_hz)
     settings = _free_settings(limits, fixed, sample_rate_hz)
     taken = sum(one.kind is not FilterKind.HIGH_PASS for one in fixed)
     most = min(max(limits.bands - taken, 0), _MOST_CUTS if cuts is None else cuts)
@@ -144,6 +143,15 @@ def optimise_curves(
         paying=paying,
         tone_db=search.tone_db(chosen),
     )
+
+
+def added_gain_db(
+    curves: Sequence[LevelCurve], filters: Sequence[Filter], *, sample_rate_hz: float
+) -> float:
+    """Return the stable gain that filters add, worst case over phase and over the curves."""
+    _, before = upper_points(curves, (), sample_rate_hz=sample_rate_hz)
+    _, after = upper_points(curves, filters, sample_rate_hz=sample_rate_hz)
+    return float(before.max() - after.max())
 
 
 def _paying(curve_db: Sequence[float]) -> int:
