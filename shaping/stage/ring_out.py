@@ -21,7 +21,7 @@ from shaping.stage.truth import Mode, in_phase_points, modes, open_loop
 _REGION_OCTAVES = 0.25  # modes this near to the loudest belong to the same ringing place
 _NOTICED_DB = 20.0  # a ring that has grown less is not yet told from the programme
 _UNMISSABLE_DB = 70.0  # a ring that has grown more is noticed however the limiter holds it down
-_MAX_EXCESS_DB = 3.0  # nobody pushes further into a ringing stage
+_MAX_EXCESS_DB = 2.5  # nobody pushes further into a ringing stage
 _LINGERING_DB_PER_S = -60.0  # modes that ring on for a second or more after a sound
 
 

@@ -95,12 +95,13 @@ def ring_out_cases(split: Split, n: int) -> Iterator[RingOutCase]:
         sound = background_sound(background, n_samples, stage.sample_rate_hz, rng)
         engineer = Engineer(
             rings=rings,
-            ramp_db_per_s=float(rng.uniform(0.5, 2.5)),
+            ramp_db_per_s=float(rng.uniform(0.3, 1.3)),
             step_db=float(rng.choice([0.0, 0.0, 0.5, 1.0])),
-            heard_dbfs=float(rng.uniform(-46.0, -34.0)),
+            heard_dbfs=float(rng.uniform(-52.0, -38.0)),
             reaction_s=float(rng.uniform(0.1, 0.4)),
             hold_s=float(rng.uniform(0.8, 2.0)) if clipped else 0.0,
-            back_db=float(rng.uniform(4.0, 7.0)),
+            back_db=float(rng.uniform(3.0, 5.0)),
+            approach_db=float(rng.uniform(2.0, 3.5)),
             rest_s=float(rng.uniform(0.8, 1.6)),
             cut_q=float(rng.uniform(5.0, 10.0)),
         )
@@ -187,7 +188,7 @@ def _stage_case(name: str, rng: np.random.Generator, bumps: int) -> StageCase:
         microphone,
         sample_rate_hz=rate,
         length_s=float(rng.uniform(0.4, 0.8)),
-        latency_s=float(rng.uniform(0.001, 0.013)),
+        latency_s=float(rng.uniform(0.001, 0.011)),
         seed=int(rng.integers(2**31)),
     )
     path *= 10 ** (rng.uniform(-6.0, 6.0) / 20) / np.abs(path).max() * 0.1
@@ -198,7 +199,7 @@ def _stage_case(name: str, rng: np.random.Generator, bumps: int) -> StageCase:
             sample_rate_hz=rate,
             spacing_db=tuple(np.cumsum([0.0, *rng.uniform(0.3, 1.0, bumps - 1)]).tolist()),
             q=tuple(rng.uniform(5.0, 14.0, bumps).tolist()),
-            clearance_db=float(rng.uniform(2.5, 4.0)),
+            clearance_db=float(rng.uniform(4.0, 5.5)),
             band_hz=(180.0, 6_000.0),
             rng=rng,
         )

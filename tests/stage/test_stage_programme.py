@@ -62,7 +62,7 @@ def test_flute_wavers_and_organ_does_not():
         return float(np.abs(cents).max())
 
     assert wander_cents(Voice.FLUTE) == pytest.approx(43.0, abs=3.0)
-    assert wander_cents(Voice.ORGAN) < 0.5
+    assert wander_cents(Voice.ORGAN) < 2.0
 
 
 def test_silence_stays_silence():
