@@ -59,6 +59,10 @@ _WORST = 25.0
 _FLOOR_DB = 0.35
 _ACTS_DB = 0.5
 _LEAST_GAIN_DB = 0.5
+_GOOD_DB = 0.6
+_EXPLAINS = 0.6
+_QUIET_DB = 0.25
+_LEAST_QUIET = 12
 _STEPS_PER_OCTAVE = 24
 
 
@@ -127,6 +131,11 @@ class _Candidate:
     filters: tuple[Filter | None, ...]
     convention: QConvention | None = None
 
+    @property
+    def cost(self) -> float:
+        several = self.mistake is not Mistake.ALL_OUT and len(self.places) > 1
+        return _COST[self.mistake] * (2.0 if several else 1.0)
+
 
 class _Fit:
     """Expected changes under any replacement of the plan's filters, and their misfit."""
@@ -136,41 +145,54 @@ class _Fit:
     ) -> None:
         self.change = change
         self.sample_rate_hz = sample_rate_hz
-        self.gains = [self.gain_db(one) for one in filters]
-        quiet = np.abs(change.averaged_db(self.total_db())) < 0.25
-        residual, _ = self._residual(change.averaged_db(self.total_db()))
-        usual = residual[quiet] if quiet.sum() >= 12 else residual
+        self._known: dict[Filter, _Real] = {}
+        self.planned = [self._gain_db(one) for one in filters]
+        self.planned_db: _Real = np.sum([np.zeros_like(change.part_hz), *self.planned], axis=0)
+        expected = change.averaged_db(self.planned_db)
+        quiet = np.abs(expected) < _QUIET_DB
+        residual, _ = self._residual(expected)
+        usual = residual[quiet] if quiet.sum() >= _LEAST_QUIET else residual
         self.noise_db = float(np.hypot(_FLOOR_DB, 1.4826 * np.median(np.abs(usual))))
         self.sigma_db = np.hypot(change.error_db, self.noise_db)
 
-    def gain_db(self, filter: Filter | None) -> _Real:
+    def _gain_db(self, filter: Filter | None) -> _Real:
         if filter is None:
             return np.zeros_like(self.change.part_hz)
-        return self.change.filter_db(filter, sample_rate_hz=self.sample_rate_hz)
+        if filter not in self._known:
+            self._known[filter] = self.change.filter_db(filter, sample_rate_hz=self.sample_rate_hz)
+        return self._known[filter]
 
-    def total_db(self, candidate: _Candidate | None = None) -> _Real:
-        total = np.sum([np.zeros_like(self.change.part_hz), *self.gains], axis=0)
-        if candidate is not None:
-            for place, filter in zip(candidate.places, candidate.filters, strict=True):
-                total = total - self.gains[place] + self.gain_db(filter)
-        return np.asarray(total)
+    def total_db(self, mistakes: Sequence[_Candidate]) -> _Real:
+        """Return the gain of the whole equaliser at `part_hz` with these mistakes."""
+        total = self.planned_db
+        for mistake in mistakes:
+            for place, filter in zip(mistake.places, mistake.filters, strict=True):
+                total = total - self.planned[place] + self._gain_db(filter)
+        return total
+
+    def expected_db(self, mistakes: Sequence[_Candidate]) -> _Real:
+        """Return the expected change of each band with these mistakes."""
+        return self.change.averaged_db(self.total_db(mistakes))
 
     def _residual(self, expected_db: _Real) -> tuple[_Real, float]:
         residual = self.change.change_db - expected_db
         level = float(np.median(residual))
         return residual - level, level
 
-    def residual(self, candidate: _Candidate | None = None) -> tuple[_Real, float]:
+    def residual(self, mistakes: Sequence[_Candidate]) -> tuple[_Real, float]:
         """Return measured minus expected change in each band, and the level taken out of it."""
-        return self._residual(self.change.averaged_db(self.total_db(candidate)))
+        return self._residual(self.expected_db(mistakes))
 
-    def cost(self, candidate: _Candidate | None = None) -> float:
-        residual, _ = self.residual(candidate)
+    def cost(self, total_db: _Real) -> float:
+        """Return the misfit in variances, each band's held."""
+        residual, _ = self._residual(self.change.averaged_db(total_db))
         return float(np.minimum((residual / self.sigma_db) ** 2, _WORST).sum())
 
-    def accept(self, candidate: _Candidate) -> None:
+    def with_one_more(self, total_db: _Real, candidate: _Candidate) -> float:
+        """Return what the misfit becomes, with what the mistake costs to believe."""
         for place, filter in zip(candidate.places, candidate.filters, strict=True):
-            self.gains[place] = self.gain_db(filter)
+            total_db = total_db - self.planned[place] + self._gain_db(filter)
+        return self.cost(total_db) + candidate.cost
 
 
 def diagnose(
@@ -198,59 +220,89 @@ def diagnose(
     Diagnosis
     """
     fit = _Fit(change, [p.filter for p in planned], sample_rate_hz)
-    residual, level_db = fit.residual()
+    residual, level_db = fit.residual([])
     misfit_db = _rms(residual)
     candidates = list(_candidates(planned, limits, change))
-    explanations: list[Explanation] = []
-    open_places = set(range(len(planned)))
-    while open_places:
-        now = fit.cost()
-        choices = sorted(
-            (
-                (fit.cost(candidate) + _COST[candidate.mistake] * _count(candidate), number)
-                for number, candidate in enumerate(candidates)
-                if open_places.issuperset(candidate.places)
-            )
-        )
-        if not choices or now - choices[0][0] < _CLEARLY:
+    mistakes = _search(fit, candidates)
+    residual, level_with_them_db = fit.residual(mistakes)
+    explained_db = _rms(residual)
+    if mistakes and explained_db > max(_GOOD_DB, _EXPLAINS * misfit_db):
+        mistakes, explained_db = [], misfit_db  # fits a little better, but explains nothing
+    explanations = [_explained(fit, mistakes, one, candidates) for one in mistakes]
+    return Diagnosis(
+        level_with_them_db if mistakes else level_db,
+        fit.noise_db,
+        misfit_db,
+        explained_db,
+        tuple(sorted(explanations, key=lambda e: e.misfit_db - e.misfit_planned_db)),
+    )
+
+
+def _search(fit: _Fit, candidates: Sequence[_Candidate]) -> list[_Candidate]:
+    """Take the best mistake while one explains clearly more; then look at each one once again."""
+    mistakes: list[_Candidate] = []
+    cost = fit.cost(fit.total_db([]))
+    while True:
+        taken = {place for mistake in mistakes for place in mistake.places}
+        found = _best(fit, mistakes, [c for c in candidates if taken.isdisjoint(c.places)])
+        if found is None or cost - found[0] < _CLEARLY:
             break
-        best = candidates[choices[0][1]]
-        others = [
-            candidates[number]
-            for _, number in choices[1:]
-            if candidates[number].mistake is not best.mistake
-            and candidates[number].places == best.places
-        ]
-        explanation = _explained(fit, best, next(iter(others), None))
-        if explanation.misfit_planned_db - explanation.misfit_db < _LEAST_GAIN_DB:
-            break
-        explanations.append(explanation)
-        fit.accept(best)
-        open_places -= set(best.places)
-    residual, _ = fit.residual()
-    return Diagnosis(level_db, fit.noise_db, misfit_db, _rms(residual), tuple(explanations))
+        mistakes.append(found[1])
+        cost = fit.cost(fit.total_db(mistakes))
+    for old in list(mistakes) if len(mistakes) > 1 else []:
+        others = [mistake for mistake in mistakes if mistake is not old]
+        found = _best(fit, others, [c for c in candidates if c.places == old.places])
+        kept = fit.cost(fit.total_db(others))
+        mistakes = others if found is None or kept - found[0] < _CLEARLY else [*others, found[1]]
+    return [
+        one
+        for one in mistakes
+        if _rms_where(fit, [m for m in mistakes if m is not one], mistakes)
+        - _rms_where(fit, mistakes, [m for m in mistakes if m is not one])
+        >= _LEAST_GAIN_DB
+    ]
 
 
-def _count(candidate: _Candidate) -> float:
-    return 1.0 if candidate.mistake is Mistake.ALL_OUT else float(min(len(candidate.places), 2))
+def _best(
+    fit: _Fit, mistakes: Sequence[_Candidate], candidates: Sequence[_Candidate]
+) -> tuple[float, _Candidate] | None:
+    total_db = fit.total_db(mistakes)
+    costs = [fit.with_one_more(total_db, candidate) for candidate in candidates]
+    if not costs:
+        return None
+    least = int(np.argmin(costs))
+    return costs[least], candidates[least]
 
 
-def _explained(fit: _Fit, best: _Candidate, other: _Candidate | None) -> Explanation:
-    planned_db = fit.change.averaged_db(fit.total_db())
-    with_it_db = fit.change.averaged_db(fit.total_db(best))
-    acts = np.abs(with_it_db - planned_db) > _ACTS_DB
-    if not acts.any():
-        acts = np.ones_like(acts)
-    one = len(best.places) == 1
+def _rms_where(fit: _Fit, mistakes: list[_Candidate], other: list[_Candidate]) -> float:
+    """Return the misfit with `mistakes`, over the bands in which `other` expects otherwise."""
+    acts = np.abs(fit.expected_db(mistakes) - fit.expected_db(other)) > _ACTS_DB
+    residual = fit.residual(mistakes)[0]
+    return _rms(residual[acts]) if acts.any() else _rms(residual)
+
+
+def _explained(
+    fit: _Fit,
+    mistakes: list[_Candidate],
+    one: _Candidate,
+    candidates: Sequence[_Candidate],
+) -> Explanation:
+    """Return what one mistake explains, given the others."""
+    others = [mistake for mistake in mistakes if mistake is not one]
+    rivals = [c for c in candidates if c.places == one.places and c.mistake is not one.mistake]
+    second = _best(fit, others, rivals)
+    acts = np.abs(fit.expected_db(mistakes) - fit.expected_db(others)) > _ACTS_DB
+    acts = acts if acts.any() else np.ones_like(acts)
+    alone = len(one.places) == 1
     return Explanation(
-        mistake=best.mistake,
-        setting=best.places[0] + 1 if one else None,
-        dialled=best.filters[0] if one else None,
-        convention=best.convention,
-        misfit_planned_db=_rms(fit.residual()[0][acts]),
-        misfit_db=_rms(fit.residual(best)[0][acts]),
-        runner_up=other.mistake if other else None,
-        runner_up_misfit_db=_rms(fit.residual(other)[0][acts]) if other else None,
+        mistake=one.mistake,
+        setting=one.places[0] + 1 if alone else None,
+        dialled=one.filters[0] if alone else None,
+        convention=one.convention,
+        misfit_planned_db=_rms(fit.residual(others)[0][acts]),
+        misfit_db=_rms(fit.residual(mistakes)[0][acts]),
+        runner_up=second[1].mistake if second else None,
+        runner_up_misfit_db=_rms(fit.residual([*others, second[1]])[0][acts]) if second else None,
     )
 
 

@@ -29,6 +29,8 @@ _PARTS = 8
 _LEAST_TRUSTED = 0.75
 _LEAST_BANDS = 24
 _WINDOW_S = 0.7
+_HANN = 1 + 2 * (4 / 9 + 1 / 36)
+"""Variance of a sum of Hann bins over that of independent ones: neighbours share 4/9, next 1/36."""
 
 _Real = NDArray[np.float64]
 
@@ -104,7 +106,7 @@ def change_of_noise(before: Capture, after: Capture) -> MeasuredChange:
         after.samples, after.sample_rate_hz, window_s=_WINDOW_S
     )
     power_after = np.interp(hz, other_hz, density)
-    one_bin = 4.34**2 * (1 / averages_before + 1 / averages_after)
+    one_bin = _HANN * 4.34**2 * (1 / averages_before + 1 / averages_after)
     trusted = (hz > 0) & (hz < 0.49 * min(before.sample_rate_hz, after.sample_rate_hz))
     return _change(hz, power_before, power_after, np.full(hz.size, one_bin), trusted)
 

@@ -14,7 +14,7 @@ DEEPEST_DB = -9.0
 """Needing more than this means that EQ is not the cure. Common practice, no published source."""
 
 DISAGREE_DB = 2.0
-"""Captures that differ more than this where nothing was changed were not made at one place."""
+"""Captures that differ by more than this without a reason were not made at one place."""
 
 BACK_OFF = (
     "Leave the settings. Raise the send to the first soft ring, take it back by about 6 dB, and "
@@ -92,10 +92,11 @@ def next_step(
     """Return the one thing to do now, as a plain sentence or two."""
     if diagnosis is not None and diagnosis.explanations:
         return _mend(diagnosis.explanations[0], plan)
-    if diagnosis is not None and diagnosis.noise_db > DISAGREE_DB:
+    if diagnosis is not None and max(diagnosis.noise_db, diagnosis.misfit_db) > DISAGREE_DB:
         return (
             "Put mic and wedge back exactly where they were and record once more: the captures "
-            f"differ by {diagnosis.noise_db:.1f} dB even where no setting acts."
+            f"differ from the plan by {diagnosis.misfit_db:.1f} dB, and no mistake at the "
+            "equaliser explains that."
         )
     pressing = [change for change in rings if change.after is not None and change.certain]
     if pressing:

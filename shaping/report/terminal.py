@@ -39,22 +39,24 @@ def print_plan(plan: Plan, console: Console) -> None:
     _cautions(plan, console)
 
 
-def _heading(console: Console, text: str) -> None:
+def heading(console: Console, text: str) -> None:
+    """Print a heading with a blank line before it."""
     console.print()
     console.print(Text(text, style="bold"))
 
 
-def _lines(console: Console, marked: list[tuple[str, str]]) -> None:
+def lines(console: Console, marked: list[tuple[str, str]]) -> None:
     """Print short marks with hanging text beside them."""
     for mark, text in marked:
         lead = f" {mark} "
-        lines = textwrap.wrap(
+        wrapped = textwrap.wrap(
             text, console.width, initial_indent=lead, subsequent_indent=" " * len(lead)
         )
-        console.print(Text("\n".join(lines)))
+        console.print(Text("\n".join(wrapped)))
 
 
-def _table(console: Console) -> Table:
+def new_table(console: Console) -> Table:
+    """Return an empty table: ruled on a terminal, plain when piped."""
     return Table(box=SIMPLE_HEAD if console.is_terminal else None, padding=(0, 1), pad_edge=False)
 
 
@@ -65,14 +67,14 @@ def _captures(plan: Plan, console: Console) -> None:
             ("-" if note.severity is Severity.INFO else "!", words.plain(note.message))
             for note in capture.quality
         ]
-        _lines(console, notes or [("-", "Recording quality: nothing to complain about.")])
+        lines(console, notes or [("-", "Recording quality: nothing to complain about.")])
 
 
 def _rings(plan: Plan, console: Console) -> None:
     if plan.rings:
-        _heading(console, "Rings found, most urgent first")
+        heading(console, "Rings found, most urgent first")
         narrow = console.width < _NARROW
-        table = _table(console)
+        table = new_table(console)
         table.add_column("Frequency", no_wrap=True)
         table.add_column("Finding", no_wrap=True)
         table.add_column("Peak", justify="right", no_wrap=True)
@@ -88,8 +90,8 @@ def _rings(plan: Plan, console: Console) -> None:
             )
         console.print(table)
     elif plan.resonances:
-        _heading(console, "Resonances found, most prominent first")
-        table = _table(console)
+        heading(console, "Resonances found, most prominent first")
+        table = new_table(console)
         for name in ("Frequency", "Height", "Width"):
             table.add_column(name)
         for peak in plan.resonances:
@@ -100,19 +102,19 @@ def _rings(plan: Plan, console: Console) -> None:
             )
         console.print(table)
     elif plan.captures:
-        _heading(console, "No rings found")
+        heading(console, "No rings found")
 
 
 def _settings(plan: Plan, console: Console) -> None:
     limits = plan.limits
     if not plan.filters:
-        _heading(console, "Nothing to dial in")
+        heading(console, "Nothing to dial in")
         return
-    _heading(console, f"Settings to dial in, in this order ({words.plain(limits.name)})")
-    _lines(console, [("!", caution) for caution in RING_OUT])
+    heading(console, f"Settings to dial in, in this order ({words.plain(limits.name)})")
+    lines(console, [("!", caution) for caution in RING_OUT])
     wide = console.width >= _WIDE
     narrow = console.width < _NARROW
-    table = _table(console)
+    table = new_table(console)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("Filter", no_wrap=True)
     table.add_column("Frequency", no_wrap=True)
@@ -133,32 +135,30 @@ def _settings(plan: Plan, console: Console) -> None:
         table.add_row(*row, *([Text(setting.reason)] if wide else []))
     console.print(table)
     if not wide:
-        _heading(console, "Why")
-        _lines(console, [(str(setting.number), setting.reason) for setting in settings])
+        heading(console, "Why")
+        lines(console, [(str(setting.number), setting.reason) for setting in settings])
     console.print()
-    _lines(console, [("-", words.convention_text(limits))])
+    lines(console, [("-", words.convention_text(limits))])
 
 
 def _gains(plan: Plan, console: Console) -> None:
     if plan.loop is None and plan.thinning is None:
         return
-    _heading(console, "What it buys")
-    lines = [("-", text) for text in (words.loop_texts(plan.loop) if plan.loop else ())]
-    lines += [
-        ("-", text) for text in (words.thinning_texts(plan.thinning) if plan.thinning else ())
-    ]
-    _lines(console, lines)
+    heading(console, "What it buys")
+    told = [("-", text) for text in (words.loop_texts(plan.loop) if plan.loop else ())]
+    told += [("-", text) for text in (words.thinning_texts(plan.thinning) if plan.thinning else ())]
+    lines(console, told)
 
 
 def _left(plan: Plan, console: Console) -> None:
     if not plan.unserved:
         return
-    _heading(console, "Left without a cut")
-    _lines(console, [("-", words.finding_text(finding)) for finding in plan.unserved])
+    heading(console, "Left without a cut")
+    lines(console, [("-", words.finding_text(finding)) for finding in plan.unserved])
 
 
 def _cautions(plan: Plan, console: Console) -> None:
     cautions = [words.plain(caution) for caution in plan.cautions if caution not in RING_OUT]
     if cautions:
-        _heading(console, "Mind")
-        _lines(console, [("!", caution) for caution in cautions])
+        heading(console, "Mind")
+        lines(console, [("!", caution) for caution in cautions])

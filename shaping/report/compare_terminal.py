@@ -1,0 +1,153 @@
+"""A comparison as terminal text."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.text import Text
+
+from shaping.capture.cautions import EXPOSURE, RING_OUT
+from shaping.capture.recording import CaptureKind
+from shaping.plan.changes import BandChange, Fate, RingChange
+from shaping.plan.comparison import Comparison
+from shaping.plan.next_step import explanation_text
+from shaping.report import words
+from shaping.report.terminal import heading, lines, new_table
+
+_FATE_WORDS = {Fate.GONE: "gone", Fate.REMAINS: "still there", Fate.NEW: "new"}
+_MISSED_DB = 1.5
+_LEVEL_DB = 1.0
+
+
+def print_comparison(comparison: Comparison, console: Console) -> None:
+    """Print what changed between two captures, and the one next step.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What changed.
+    console : rich Console
+        Where to print; its width decides the layout.
+    """
+    for name, capture in (("Before", comparison.before), ("After", comparison.after)):
+        lines(console, [(f"{name + ':':8}", words.capture_text(capture))])
+        lines(
+            console,
+            [("!", words.plain(note.message)) for note in capture.quality],
+        )
+    if comparison.before.kind is CaptureKind.RING_OUT:
+        _rings(comparison, console)
+    else:
+        _gain(comparison, console)
+        _bands(comparison, console)
+        _diagnosis(comparison, console)
+    heading(console, "The next step")
+    lines(console, [(">", comparison.next_step)])
+    heading(console, "Mind")
+    lines(console, [("!", caution) for caution in (*RING_OUT, EXPOSURE)])
+
+
+def _rings(comparison: Comparison, console: Console) -> None:
+    heading(console, "Rings, before and after")
+    if not comparison.rings:
+        lines(console, [("-", "None, in either.")])
+        return
+    table = new_table(console)
+    table.add_column("Frequency", no_wrap=True)
+    table.add_column("Now", no_wrap=True)
+    table.add_column("Before")
+    table.add_column("After")
+    if comparison.plan is not None:
+        table.add_column("Plan", justify="right", no_wrap=True)
+    for ring in comparison.rings:
+        row = [
+            Text(words.frequency_text(ring.frequency_hz).replace(" (", "\n(")),
+            Text(_FATE_WORDS[ring.fate], style="bold"),
+            Text(_behaviour(ring, before=True)),
+            Text(_behaviour(ring, before=False)),
+        ]
+        if comparison.plan is not None and ring.promised_db is not None:
+            row.append(Text(words.gain_text(ring.promised_db)))
+        table.add_row(*row)
+    console.print(table)
+    lines(
+        console,
+        [
+            (
+                "-",
+                "A ring-out shows what rang at the send level it reached: a ring counts as gone "
+                "only if the send went as high as before.",
+            )
+        ],
+    )
+
+
+def _behaviour(change: RingChange, *, before: bool) -> str:
+    ring = change.before if before else change.after
+    return "-" if ring is None else f"{words.ring_word(ring)}, {words.growth_text(ring)}"
+
+
+def _gain(comparison: Comparison, console: Console) -> None:
+    gain = comparison.gain
+    if gain is None:
+        return
+    heading(console, "Stable gain, worst case over phase")
+    told = [
+        (
+            "-",
+            f"{words.change_text(gain.added_db)} gain before it howls: "
+            f"{words.gain_text(gain.before_db)} before, {words.gain_text(gain.after_db)} after.",
+        )
+    ]
+    if gain.promised_after_db is not None:
+        told.append(("-", f"The plan promised {words.gain_text(gain.promised_after_db)} after."))
+    lines(console, told)
+
+
+def _bands(comparison: Comparison, console: Console) -> None:
+    heading(console, "Change in each third-octave band")
+    table = new_table(console)
+    planned = comparison.plan is not None
+    for name in ("Band", "Measured", *(("Promised", "Missed by") if planned else ())):
+        table.add_column(name, justify="right", no_wrap=True)
+    for band in comparison.bands:
+        row = [
+            Text(f"{band.nominal_hz:g} Hz"),
+            Text(words.gain_text(band.measured_db)),
+        ]
+        if planned and band.promised_db is not None:
+            row += [Text(words.gain_text(band.promised_db)), _missed(band)]
+        table.add_row(*row)
+    console.print(table)
+
+
+def _missed(band: BandChange) -> Text:
+    missed_db = band.measured_db - (band.promised_db or 0.0)
+    if abs(missed_db) < max(_MISSED_DB, 2 * band.error_db):
+        return Text("")
+    return Text(words.gain_text(missed_db), style="bold")
+
+
+def _diagnosis(comparison: Comparison, console: Console) -> None:
+    found, plan = comparison.diagnosis, comparison.plan
+    if found is None or plan is None:
+        return
+    heading(console, "Against the plan")
+    told = [
+        (
+            "-",
+            f"Measured and promised differ by {found.misfit_db:.1f} dB (root mean square over "
+            f"1/12-octave bands, level left out).",
+        )
+    ]
+    if abs(found.level_change_db) >= _LEVEL_DB:
+        told.append(
+            (
+                "!",
+                f"Everything came back {words.change_text(found.level_change_db)}: a gain was "
+                "touched, or the recording level.",
+            )
+        )
+    told += [("!", explanation_text(explanation, plan)) for explanation in found.explanations]
+    if not found.explanations and found.misfit_db < _MISSED_DB:
+        told.append(("-", "The settings do what the plan said."))
+    lines(console, told)
