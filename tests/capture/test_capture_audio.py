@@ -316,6 +316,12 @@ def test_compressed_file_missing_its_tail(tmp_path, sound, container, encoding, 
         inspect(path)
 
 
+def test_ogg_missing_exactly_its_last_page(tmp_path, sound):
+    path = write(tmp_path / "pages.ogg", sound)
+    cut(path, path.read_bytes().rindex(b"OggS"))
+    assert "last page" in refusal(path)
+
+
 @pytest.mark.parametrize("total", [0, 2**36 - 1])
 def test_flac_of_unknown_or_absurd_length(tmp_path, sound, total):
     path = write(tmp_path / "total.flac", sound)

@@ -75,6 +75,9 @@ def as_recorded(samples: np.ndarray, bits: int = 16) -> np.ndarray:
         0.9 * np.sin(2 * np.pi * 41.2 * np.arange(12 * RATE) / RATE),
         0.9 * np.sin(2 * np.pi * 1_000 * np.arange(12 * RATE) / RATE),
         0.9 * np.sin(2 * np.pi * 6_000 * np.arange(12 * RATE) / RATE + 0.4),
+        0.9 * np.sin(2 * np.pi * 6_000 * np.arange(12 * RATE) / RATE + 0.4)
+        + stage_noise(level=1e-5),
+        (1 - 2**-15) * np.sin(2 * np.pi * 41.2 * np.arange(12 * RATE) / RATE),
     ],
     ids=[
         "noise",
@@ -90,6 +93,8 @@ def as_recorded(samples: np.ndarray, bits: int = 16) -> np.ndarray:
         "low tone",
         "1 kHz",
         "6 kHz",
+        "6 kHz and hiss",
+        "low tone to full scale",
     ],
 )
 def test_no_false_alarm(clean, bits):
@@ -197,6 +202,20 @@ def test_clipped_noise(sigmas, severity):
     assert note_of(0.3 * clipped, QualityCode.FLAT_TOPPED, PINK).severity == severity
 
 
+@pytest.mark.parametrize("gain", [1.05, 1.2])
+def test_a_single_clipped_peak_is_seen(gain):
+    """Too little to pile up, but it ends in corners."""
+    noise = stage_noise()
+    clipped = as_recorded(gain * noise / np.abs(noise).max())
+    assert note_of(clipped, QualityCode.CLIPPED).message.startswith("The recording clips (1 flat")
+
+
+def test_two_clicks_of_one_height_are_not_flat_tops():
+    clicks = stage_noise(level=0.03)
+    clicks[[100_000, 300_000]] = 0.5
+    assert codes(clicks) == set()
+
+
 def test_one_sided_clipping():
     assert QualityCode.FLAT_TOPPED in codes(np.minimum(howl(), 0.5))
 
@@ -240,6 +259,11 @@ def test_hum_under_a_howl():
     assert codes(howl() + hum) == {QualityCode.HUM}
 
 
+def test_notes_at_the_mains_frequency_are_not_hum():
+    """Struck again and again, they do not hold their level as hum does."""
+    assert codes(melody([50.0] * 4, note_s=3.0)) == set()
+
+
 def test_ring_at_a_mains_multiple_is_not_hum():
     """A ring may sit anywhere, and it grows: hum does not."""
     assert codes(howl(100.0)) == set()
@@ -275,6 +299,7 @@ def test_rests_and_fades_are_not_dropouts():
 def test_clipping_is_not_dropouts():
     low = np.clip(20 * np.sin(2 * np.pi * 40 * np.arange(12 * RATE) / RATE), -1, 1)
     assert QualityCode.DROPOUTS not in codes(low)
+    assert codes(as_recorded(np.clip(150 * stage_noise(), -1, 1))) == {QualityCode.CLIPPED}
 
 
 # ---- a test noise that does not hold its level
@@ -294,6 +319,16 @@ def test_automatic_gain():
     note = note_of(pink_noise(15.0) * settling, QualityCode.UNSTEADY_LEVEL, PINK)
     assert "automatic gain" in note.message
     assert "\N{MINUS SIGN}" in note.message or "-" in note.message
+
+
+@pytest.mark.parametrize("t60_s", [0.5, 8.0])
+def test_a_large_room_is_neither_gate_nor_automatic_gain(t60_s):
+    decay = 10 ** (-3 * np.arange(round(t60_s * RATE)) / (t60_s * RATE))
+    response = decay * np.random.default_rng(1).standard_normal(decay.size)
+    padded = np.concatenate((np.zeros(RATE), pink_noise(12.0), np.zeros(2 * RATE)))
+    heard = signal.fftconvolve(padded, response)
+    heard *= 0.2 / np.abs(heard).max()
+    assert codes(heard + stage_noise(heard.size / RATE, 1e-5), PINK) == set()
 
 
 def test_music_in_place_of_noise():

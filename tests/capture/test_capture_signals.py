@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from shaping.capture import cautions
+from shaping.capture import cautions, signals
 from shaping.capture.signals import (
     SignalKind,
     exponential_sweep,
@@ -61,6 +61,11 @@ def test_even_short_noise_is_pink(duration_s, seed):
 def test_narrow_noise_keeps_its_peak_too():
     noise = pink_noise(1.0, low_hz=100.0, high_hz=110.0, fade_s=0.0)
     assert db(np.abs(noise).max()) <= -18.0
+
+
+def test_stated_peak_holds_even_where_the_search_gives_up(monkeypatch):
+    monkeypatch.setattr(signals, "_MOST_PASSES", 0)
+    assert db(np.abs(pink_noise(20.0)).max()) <= -18.0
 
 
 def test_default_level_is_low():
