@@ -63,8 +63,12 @@ by a few centimetres (inference)."""
 EDGE_LOSS_DB = 1.0
 """How much of the depth may be lost at the edges of that range. It leads to a Q of 10 to 15."""
 
-POSSIBLE_CONFIDENCE = 0.4
-"""A possible ring of less confidence is more likely something else: it gets no cut."""
+POSSIBLE_CONFIDENCE = 0.25
+"""A possible ring of less confidence gets no cut. A needless cut of 3 dB costs little tone, a
+missed ring a howl; but three wrong cuts for one right are enough."""
+
+MOST_POSSIBLE = 3
+"""No more possible rings get a cut, the most confident first."""
 
 _LATER_S = 0.5  # onsets closer than this count as one time
 
@@ -101,7 +105,7 @@ class Need:
 
 
 def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> list[Need]:
-    """Return what rings ask for: sure rings first, else in the given order.
+    """Return what rings ask for: sure rings in the given order, then possible ones.
 
     Parameters
     ----------
@@ -113,7 +117,7 @@ def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> li
     Returns
     -------
     list of Need
-        Nothing for possible rings that ask for no cut.
+        At most `MOST_POSSIBLE` possible rings among them, the most confident first.
     """
     onsets_s = [ring.onset_s for ring in rings if ring.confidence >= CERTAIN]
     needs = [
@@ -124,7 +128,9 @@ def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> li
         )
         for ring in rings
     ]
-    return sorted((need for need in needs if need), key=lambda need: not need.sure)
+    asking = [need for need in needs if need]
+    possible = sorted((n for n in asking if not n.sure), key=lambda need: -need.ring.confidence)
+    return [need for need in asking if need.sure] + possible[:MOST_POSSIBLE]
 
 
 def need_of(ring: Ring, *, loop_delay_s: float = LOOP_DELAY_S, later: int = 0) -> Need | None:

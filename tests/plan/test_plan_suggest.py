@@ -266,6 +266,13 @@ def test_possible_rings_come_last_gently_and_only_with_evidence() -> None:
     assert not any("possible" in p.reason for p in crowded.filters)
 
 
+def test_only_the_most_confident_of_many_possible_rings_get_a_cut() -> None:
+    found = [ring(200.0 * 2**n, confidence=0.1 + 0.06 * n) for n in range(6)]
+    plan = plan_of(found, "free")
+    assert [round(p.filter.frequency_hz) for p in plan.filters] == [6400, 3200, 1600]
+    assert {p.filter.gain_db for p in plan.filters} == {-3.0}
+
+
 def test_a_possible_ring_beside_a_sure_one_shares_its_cut_and_is_called_so() -> None:
     plan = plan_of([ring(1000.0), ring(1010.0, confidence=0.45)], "parametric-4")
     (only,) = plan.filters
