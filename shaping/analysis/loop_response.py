@@ -13,12 +13,13 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft, ndimage
 
+from shaping.analysis import measurement_faults as faults
 from shaping.analysis.alignment import Alignment, align, align_sweep
 from shaping.analysis.deconvolution import (
     excitation_floor,
@@ -203,7 +204,7 @@ def _finish(measured: Measurement, alignment: Alignment) -> LoopResponse:
     frequency_hz, response = _spectrum(measured.impulse, measured.lead, rate)
     floor = excitation_floor(density_hz, excitation)
     noise_to_played = np.interp(frequency_hz, density_hz, noise / np.maximum(excitation, floor))
-    return _assemble(
+    found = _assemble(
         frequency_hz,
         response,
         noise_to_played,
@@ -211,6 +212,20 @@ def _finish(measured: Measurement, alignment: Alignment) -> LoopResponse:
         _excited(frequency_hz, density_hz, excitation),
         alignment,
     )
+    quality = (
+        *found.quality,
+        *faults.gain_faults(measured.heard, measured.residual, sample_rate_hz=rate),
+        *faults.steadiness_fault(measured.played, sample_rate_hz=rate),
+        *faults.live_mic_fault(
+            measured.residual,
+            measured.heard,
+            found.frequency_hz,
+            found.response,
+            found.trusted,
+            sample_rate_hz=rate,
+        ),
+    )
+    return replace(found, quality=quality)
 
 
 def _assemble(
@@ -233,6 +248,7 @@ def _assemble(
     # Per octave, as pink noise and sweeps play it.
     signal_power = float(np.sum(power[voice] / frequency_hz[voice]))
     noise_power = float(np.sum(noise_to_played[voice] / frequency_hz[voice]))
+    snr_db = 10 * math.log10(max(signal_power, 1e-30) / max(noise_power, 1e-30))
     return LoopResponse(
         frequency_hz=frequency_hz,
         response=response,
@@ -242,7 +258,8 @@ def _assemble(
         delay_s=alignment.offset_s,
         clock_ppm=alignment.clock_ppm,
         coherence_median=float(np.median(coherence[excited])) if excited.any() else 0.0,
-        snr_db=10 * math.log10(max(signal_power, 1e-30) / max(noise_power, 1e-30)),
+        snr_db=snr_db,
+        quality=tuple(faults.snr_fault(snr_db)),
     )
 
 

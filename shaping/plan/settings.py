@@ -19,8 +19,8 @@ from shaping.plan.bells import bell_db, notch_db
 from shaping.plan.limits import Limits
 from shaping.plan.quantise import centres_hz, gain_steps_db, quantise
 
-WIDEST_Q = 2.0
-"""A feedback cut is about two thirds of an octave at most: wider is tone, not feedback."""
+WIDEST_Q = 3.0
+"""A feedback cut is about half an octave at most: wider is tone, not feedback."""
 
 NARROWEST_Q = 30.0
 """A cut narrower than this misses its ring as the air warms by a few degrees."""
