@@ -50,10 +50,12 @@ def test_lesson_runs_from_top_to_bottom(path, tmp_path, monkeypatch):
     outputs = [out for cell in lesson.cells for out in cell.get("outputs", ())]
     complaints = [out.text for out in outputs if out.get("name") == "stderr"]
     assert complaints == []
-    shown = [kind for out in outputs for kind in out.get("data", {})]
-    assert "image/png" in shown or "text/html" in shown
-    # A figure that nothing draws would show as its name alone.
-    assert not any("<Figure" in out.get("text", "") for out in outputs)
+    shown = [out.data for out in outputs if "data" in out]
+    assert any("text/html" in data for data in shown)  # sounds and pages
+    # A figure that nothing draws shows as its name alone.
+    figures = [data for data in shown if data["text/plain"].startswith("<Figure")]
+    assert all("image/png" in data for data in figures)
+    assert bool(figures) == any("%matplotlib" in cell.source for cell in lesson.cells)
     assert (sorted(FOLDER.iterdir()), sorted(ROOT.iterdir())) == before
 
 
