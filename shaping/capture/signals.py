@@ -59,10 +59,6 @@ _ROLL_OFF = 10 ** (1 / 10)
 """Beyond the outermost band the spectrum falls to nothing within a third of an octave."""
 
 _FADE_PASSES = 2
-"""The fades take more from one band than from another, by up to 0.6 dB in 4 s: made good twice,
-it is less than 0.1 dB."""
-
-_FADE_PASSES = 2
 """The fades take more from one band than from another, up to 0.6 dB in 4 s: made good twice."""
 
 _MOST_PASSES = 60
