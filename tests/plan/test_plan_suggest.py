@@ -15,10 +15,11 @@ from shaping.analysis.findings import Ring
 from shaping.errors import ParameterError
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
-from shaping.plan.depth import HARD_LIMIT_DB, Need, needs_of
+from shaping.plan.assemble import total_db
+from shaping.plan.depth import EDGE_LOSS_DB, HARD_LIMIT_DB, Need, needs_of
 from shaping.plan.limits import Limits
 from shaping.plan.limits_file import load_limits, preset_names
-from shaping.plan.placing import SERVED_DB
+from shaping.plan.placing import SERVED_DB, TOLERANCE_DB
 from shaping.plan.plan import Plan, Purpose
 from shaping.plan.quantise import allows
 from shaping.plan.serialise import plan_to_dict
@@ -228,16 +229,33 @@ def test_the_low_mid_cut_gives_its_band_to_a_ring_that_has_none() -> None:
     assert [p.purpose for p in limited.filters] == 2 * [Purpose.THINNING] + [Purpose.FEEDBACK]
 
 
-def test_a_ring_between_two_deep_cuts_counts_their_effect() -> None:
-    found = [
-        ring(880.0, growth_db_per_s=300.0),
-        ring(1140.0, growth_db_per_s=300.0),
-        ring(1000.0, growth_db_per_s=0.0),
+def test_a_cut_counts_what_its_neighbour_does_there() -> None:
+    mild, strong = ring(1000.0, growth_db_per_s=50.0), ring(800.0, growth_db_per_s=300.0)
+    assert plan_of([mild], "free").filters[0].filter.gain_db == -5.5
+    both = {round(p.filter.frequency_hz): p for p in plan_of([strong, mild], "free").filters}
+    assert both[1000].filter.gain_db == -5.0
+
+
+def test_no_slider_is_lower_than_some_ring_needs() -> None:
+    found = [ring(1000.0 * 1.13**n, growth_db_per_s=20.0 + 15.0 * (n % 4)) for n in range(7)]
+    plan = plan_of(found, "graphic-31")
+    needs = needs_of(found)
+    points = [
+        (hz, d)
+        for n in needs
+        for hz, d in (
+            (n.frequency_hz, n.depth_db),
+            (n.low_hz, n.depth_db - EDGE_LOSS_DB),
+            (n.high_hz, n.depth_db - EDGE_LOSS_DB),
+        )
     ]
-    plan = plan_of(found, "free")
-    assert [p.filter.frequency_hz for p in plan.filters] == pytest.approx([880.0, 1140.0], rel=0.01)
-    assert not plan.unserved
-    assert independent_effects_db(plan, found)[2] < -3.0
+    at_hz, wanted_db = zip(*points, strict=True)
+    for raised in plan.filters:
+        gain_db = (raised.filter.gain_db or 0.0) + 0.5
+        filters = [p.filter for p in plan.filters if p is not raised]
+        filters.append(replace(raised.filter, gain_db=gain_db))
+        cut_db = -total_db(filters, at_hz, sample_rate_hz=48_000)
+        assert np.any(cut_db < np.array(wanted_db) - TOLERANCE_DB), raised.filter
 
 
 def test_a_ring_that_thinning_answers_gets_no_cut_and_says_so() -> None:
@@ -297,6 +315,13 @@ def test_a_ring_between_two_sliders_is_shared_by_both() -> None:
     depths = [p.filter.gain_db or 0.0 for p in plan.filters]
     assert abs(depths[0] - depths[1]) <= 1.0
     assert plan.filters[0].effect_db == pytest.approx(-8.5, abs=0.5)
+
+
+def test_a_ring_nearly_between_two_sliders_moves_neither_alone() -> None:
+    plan = plan_of([ring(281.7, growth_db_per_s=60.0)], "graphic-31")
+    depths = {p.filter.frequency_hz: p.filter.gain_db or 0.0 for p in plan.filters}
+    assert set(depths) == {250.0, 315.0}
+    assert abs(depths[250.0] - depths[315.0]) <= 3.0
 
 
 def test_a_ring_on_a_slider_moves_that_slider_alone() -> None:
