@@ -1,14 +1,16 @@
-"""Growths: stretches in which a tone of fixed frequency rises in a straight line in dB.
+"""Growths and falls: stretches in which a steady tone rises or falls in a straight line in dB.
 
 These are the raw findings that `shaping.analysis.rings` weighs and merges into rings. Nothing
 here decides; every growth carries the measures by which a howl differs from music and speech.
 
-A stretch of capture is looked at twice: with a short window, which follows fast growth at any
-frequency, and with a long one, which tells low tones from their neighbours.
+A fall is a growth with time reversed, and is found that way. A capture is looked at twice: with a
+short window, which follows fast growth at any frequency, and with a long one, which tells a ring
+from its neighbours and from music earlier in its growth.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -51,7 +53,7 @@ class _View:
     high_hz: float
 
 
-_VIEWS = (_View(0.085, 0.015, 100.0, 12_000.0), _View(0.25, 0.020, 35.0, 1_500.0))
+_VIEWS = (_View(0.085, 0.015, 100.0, 12_000.0), _View(0.25, 0.020, 35.0, 6_000.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +82,6 @@ class Growth:
         When it stopped standing out.
     peak_db : float
         Highest level from the start until then.
-    decay_db_per_s : float or None
-        Rate of its fall afterwards, where one was seen.
     share_db : float
         Peak level relative to the loudest peak of any frequency in the same frame.
     """
@@ -101,13 +101,18 @@ class Growth:
     overtones: int
     stood_until_s: float
     peak_db: float
-    decay_db_per_s: float | None
     share_db: float
 
     @property
     def rise_db(self) -> float:
         """Height of the rise in dB."""
         return self.slope_db_per_s * (self.stop_s - self.start_s)
+
+    def same_pitch(self, other: Growth) -> bool:
+        """Tell whether two frequencies cannot be told apart."""
+        apart = abs(self.frequency_hz - other.frequency_hz)
+        doubt = 2 * math.hypot(self.frequency_error_hz, other.frequency_error_hz)
+        return apart <= max(1.0, 0.002 * self.frequency_hz, min(doubt, 4.0))
 
     def later(self, shift_s: float) -> Growth:
         """Return the same growth on a clock that started `shift_s` earlier."""
@@ -118,12 +123,38 @@ class Growth:
             stood_until_s=self.stood_until_s + shift_s,
         )
 
+    def reversed(self, duration_s: float) -> Growth:
+        """Return what it is when a capture of this duration is played backwards: a fall."""
+        return replace(
+            self,
+            start_s=duration_s - self.stop_s,
+            stop_s=duration_s - self.start_s,
+            stood_until_s=duration_s - self.start_s,
+        )
 
-def find_growths(samples: NDArray[np.float32], sample_rate_hz: int) -> list[Growth]:
-    """Find the straight-line rises of steady tones in one stretch of capture.
 
-    Memory grows with the stretch (about 1 MB per second), so long captures come in blocks. A rise
-    that both windows see is returned twice.
+@dataclass(frozen=True, slots=True)
+class Slopes:
+    """What one stretch of capture shows, in no particular order.
+
+    Attributes
+    ----------
+    growths : list of Growth
+        Rises.
+    falls : list of Growth
+        Falls as growths: `slope_db_per_s` is the rate of the fall, `start_s` and `stop_s` are in
+        order of time, and what a growth holds of its end holds of a fall's loud beginning.
+    """
+
+    growths: list[Growth]
+    falls: list[Growth]
+
+
+def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
+    """Find the straight-line rises and falls of steady tones in one stretch of capture.
+
+    Memory grows with the stretch (about 1 MB per second), so long captures come in blocks. What
+    both windows see is returned twice; what its line alone rules out as a howl is left out.
 
     Parameters
     ----------
@@ -134,36 +165,50 @@ def find_growths(samples: NDArray[np.float32], sample_rate_hz: int) -> list[Grow
 
     Returns
     -------
-    list of Growth
-        In no particular order.
+    Slopes
     """
-    found = []
+    slopes = Slopes([], [])
+    duration_s = samples.size / sample_rate_hz
     for view in _VIEWS:
-        tracks = list(_tracks(samples, sample_rate_hz, view))
-        for track, first, last in _rises(tracks):
-            growth = _measure(track, first, last, samples, sample_rate_hz)
-            if growth is not None:
-                found.append(growth)
-    return found
+        spectrogram = _spectrogram(samples, sample_rate_hz, view)
+        peaks = find_peaks(spectrogram, min_contrast_db=MIN_CONTRAST_DB, min_level_db=MIN_LEVEL_DB)
+        tracks = _tracks(spectrogram, peaks, view)
+        slopes.growths.extend(_growths(tracks, samples, sample_rate_hz))
+        reverse = spectrogram.reversed(duration_s)
+        tracks = _tracks(reverse, peaks.reversed(reverse.time_s.size), view)
+        slopes.falls.extend(
+            fall.reversed(duration_s) for fall in _growths(tracks, samples[::-1], sample_rate_hz)
+        )
+    return slopes
 
 
-def _tracks(samples: NDArray[np.float32], sample_rate_hz: int, view: _View) -> Iterator[_Track]:
+def _spectrogram(samples: NDArray[np.float32], sample_rate_hz: int, view: _View) -> Spectrogram:
     step = max(int(sample_rate_hz / (2.6 * view.high_hz)), 1)
     if step > 1:
         samples = np.asarray(signal.resample_poly(samples, 1, step), np.float32)
-    spectrogram = power_spectrogram(
+    return power_spectrogram(
         samples,
         sample_rate_hz / step,
         window_s=view.window_s,
         hop_s=view.hop_s,
         max_frequency_hz=view.high_hz,
     )
-    peaks = find_peaks(spectrogram, min_contrast_db=MIN_CONTRAST_DB, min_level_db=MIN_LEVEL_DB)
-    for ridge in steady_ridges(
+
+
+def _tracks(spectrogram: Spectrogram, peaks: Peaks, view: _View) -> list[_Track]:
+    ridges = steady_ridges(
         peaks, spectrogram, min_contrast_db=_RIDGE_CONTRAST_DB, min_rise_db=MIN_RISE_DB - 2
-    ):
-        if ridge.frequency_hz >= view.low_hz:
-            yield _track(spectrogram, peaks, ridge)
+    )
+    return [_track(spectrogram, peaks, r) for r in ridges if r.frequency_hz >= view.low_hz]
+
+
+def _growths(
+    tracks: Sequence[_Track], samples: NDArray[np.float32], sample_rate_hz: int
+) -> Iterator[Growth]:
+    for track, first, last in _rises(tracks):
+        growth = _measure(track, first, last, samples, sample_rate_hz)
+        if growth is not None:
+            yield growth
 
 
 @dataclass(frozen=True, eq=False)
@@ -301,7 +346,6 @@ def _measure(
         overtones=_overtones(track, tone.frequency_hz, top, 50.0),
         stood_until_s=track.time_s(until),
         peak_db=float(level[top]),
-        decay_db_per_s=_decay(level, until, hop_s),
         share_db=float(level[top] - power_db[track.begin + top].max()),
     )
 
@@ -313,17 +357,6 @@ def _stands_until(track: _Track, last: int) -> int:
         return last
     breaks = np.flatnonzero(np.diff(later) * track.hop_s > 0.2)
     return int(later[breaks[0]] if breaks.size else later[-1])
-
-
-def _decay(level: NDArray[np.float64], until: int, hop_s: float) -> float | None:
-    """Return the steepest straight fall over 8 levels around the end of standing out."""
-    stretch = level[max(until - 30, 0) : until + 15]
-    if stretch.size < _LINE_FRAMES[0]:
-        return None
-    lines = sliding_lines(stretch, hop_s, _LINE_FRAMES[0])
-    steepest = int(lines.slope_db_per_s.argmin())
-    slope = float(lines.slope_db_per_s[steepest])
-    return -slope if slope < -20 and lines.deviation_db[steepest] < 2.0 else None
 
 
 def _family(track: _Track, frequency_hz: float, first: int, last: int) -> int:

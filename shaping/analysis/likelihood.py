@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 CONSIDERED = 0.05
 """Rises less likely than this are dropped at once."""
 
-_WEIGHTS = np.array([1.22, 1.12, -6.04, 6.36, -1.73, -0.47, -1.83])
+_WEIGHTS = np.array([4.04, 0.80, -7.16, 7.83, -2.52, -0.80, -2.65])
 _LINE = 4
 
 

@@ -44,6 +44,17 @@ class Peaks:
         first, last = np.searchsorted(self.frame, [frame, frame + 1])
         return slice(int(first), int(last))
 
+    def reversed(self, frames: int) -> Peaks:
+        """Return the peaks of the same `frames` frames in the opposite order."""
+        frame = frames - 1 - self.frame
+        order = np.argsort(frame, kind="stable")
+        return Peaks(
+            frame[order],
+            self.frequency_hz[order],
+            self.level_db[order],
+            self.contrast_db[order],
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Ridge:

@@ -16,19 +16,19 @@ References
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import permutations
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.growth import Growth, find_growths
+from shaping.analysis.growth import Growth, find_slopes
 from shaping.analysis.likelihood import CONSIDERED, howl_likelihood
+from shaping.analysis.ringing_on import ringing_on
 
-CERTAIN = 0.5
+CERTAIN = 0.7
 """Confidence below this is a `possible ring`."""
 
 REPORTED = 0.15
@@ -36,6 +36,12 @@ REPORTED = 0.15
 
 _STEADY_HZ = 1.0
 _MOST_WANDER_HZ = 4.0
+_LEAST_SHARE_DB = -55.0  # what stays further below a howl cannot be told from its distortion
+_LOW_ORDERS = np.array([(a, b) for a in (1, 2, 3) for b in (-3, -2, -1, 1, 2, 3)])
+_HIGH_ORDERS = np.array(
+    [(a, b) for a in range(1, 13) for b in range(-12, 13) if b and (a + b) % 2 and a + abs(b) <= 13]
+    + _LOW_ORDERS.tolist()
+)
 _BLOCK_S = 60.0
 _OVERLAP_S = 5.0
 
@@ -62,13 +68,27 @@ def find_rings(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Ring,
     with its length. Rings below 40 Hz and above 12 kHz are not looked for.
     """
     growths: list[Growth] = []
+    falls: list[Growth] = []
     for start, block in _blocks(samples, sample_rate_hz):
-        growths.extend(g.later(start / sample_rate_hz) for g in find_growths(block, sample_rate_hz))
-    growths = [g for g in growths if g.wander_hz <= _MOST_WANDER_HZ and not _is_hum(g)]
+        slopes = find_slopes(block, sample_rate_hz)
+        growths.extend(g.later(start / sample_rate_hz) for g in slopes.growths)
+        falls.extend(g.later(start / sample_rate_hz) for g in slopes.falls)
+    return rings_of(growths, falls)
+
+
+def rings_of(growths: Sequence[Growth], falls: Sequence[Growth]) -> tuple[Ring, ...]:
+    """Weigh and merge the rises and falls of a whole capture into its rings."""
+    growths = [
+        g
+        for g in growths
+        if g.wander_hz <= _MOST_WANDER_HZ and g.share_db >= _LEAST_SHARE_DB and not _is_hum(g)
+    ]
+    falls = [f for f in falls if f.wander_hz <= _MOST_WANDER_HZ]
     groups = [_group(rises) for rises in _same_frequency(growths)]
     groups = [g for g in groups if g.confidence >= REPORTED]
     groups = [g for g in groups if not _is_product(g, groups)]
-    return tuple(_ring(g) for g in sorted(groups, key=_urgency))
+    rings = [_ring(g, falls) for g in sorted(groups, key=_urgency)]
+    return (*rings, *ringing_on(falls, rings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,18 +134,12 @@ def _same_frequency(growths: Sequence[Growth]) -> Iterator[list[tuple[float, Gro
         likelihood = howl_likelihood(growth)
         if likelihood < CONSIDERED:
             continue
-        if group and not _close(group[-1][1], growth):
+        if group and not group[-1][1].same_pitch(growth):
             yield group
             group = []
         group.append((likelihood, growth))
     if group:
         yield group
-
-
-def _close(one: Growth, other: Growth) -> bool:
-    apart = abs(one.frequency_hz - other.frequency_hz)
-    doubt = 2 * math.hypot(one.frequency_error_hz, other.frequency_error_hz)
-    return apart <= max(1.0, 0.002 * one.frequency_hz, min(doubt, 4.0))
 
 
 def _is_hum(growth: Growth) -> bool:
@@ -143,12 +157,23 @@ def _is_product(group: _Group, groups: Sequence[_Group]) -> bool:
     """Tell whether a group is a harmonic, sum or difference of louder howls."""
     louder = [g for g in groups if g is not group and _may_cause(g, group)]
     return any(_is_harmonic(group, g) for g in louder) or any(
-        abs(a * one.frequency_hz + b * other.frequency_hz - group.frequency_hz)
-        <= 0.5 + 0.0005 * group.frequency_hz
-        for one, other in permutations(louder, 2)
-        for a in (1, 2, 3)
-        for b in (-3, -2, -1, 1, 2, 3)
+        _is_mixture(group, one, other) for one, other in combinations(louder, 2)
     )
+
+
+def _is_mixture(group: _Group, one: _Group, other: _Group) -> bool:
+    """Tell whether a group lies on a sum or difference of multiples of two howls.
+
+    High orders lie so close together that they count only for what is weak and grows faster than
+    either howl, as mixtures do where clipping begins.
+    """
+    slope = group.best.slope_db_per_s
+    faster = all(slope > 1.2 * g.best.slope_db_per_s for g in (one, other))
+    weaker = all(g.peak_db > group.peak_db + 20 for g in (one, other))
+    orders = _HIGH_ORDERS if faster and weaker else _LOW_ORDERS
+    mixed_hz = np.abs(orders @ np.array([one.frequency_hz, other.frequency_hz]))
+    apart_hz = np.abs(mixed_hz - group.frequency_hz).min()
+    return bool(apart_hz <= 0.5 + 0.0005 * group.frequency_hz)
 
 
 def _is_harmonic(group: _Group, cause: _Group) -> bool:
@@ -179,14 +204,18 @@ def _urgency(group: _Group) -> tuple[bool, float]:
     return group.confidence < CERTAIN, -group.best.slope_db_per_s
 
 
-def _ring(group: _Group) -> Ring:
+def _ring(group: _Group, falls: Sequence[Growth]) -> Ring:
     spells: list[list[float]] = []
     for growth in group.growths:
         if spells and growth.start_s <= spells[-1][1] + 0.1:
             spells[-1][1] = max(spells[-1][1], growth.stood_until_s)
         else:
             spells.append([growth.start_s, growth.stood_until_s])
-    decays = [g.decay_db_per_s for g in group.growths if g.decay_db_per_s is not None]
+    decays = [
+        f.slope_db_per_s
+        for f in falls
+        if f.same_pitch(group.best) and any(a < f.start_s < b + 1.0 for a, b in spells)
+    ]
     frequencies = [g.frequency_hz for g in group.growths]
     width_hz = max(frequencies) - min(frequencies)
     if group.best.wander_hz > _STEADY_HZ:

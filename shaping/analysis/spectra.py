@@ -55,6 +55,10 @@ class Spectrogram:
         """Distance between bins in Hz."""
         return float(self.frequency_hz[1] - self.frequency_hz[0])
 
+    def reversed(self, duration_s: float) -> Spectrogram:
+        """Return the spectrogram of the same capture, of this duration, played backwards."""
+        return Spectrogram((duration_s - self.time_s)[::-1], self.frequency_hz, self.power_db[::-1])
+
 
 def power_spectrogram(
     samples: NDArray[np.float32],

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from shaping.analysis.lines import fit_line, sliding_lines
+from shaping.analysis.lines import fit_line, sliding_lines, steepest_straight
 
 
 def test_every_sliding_line_equals_polyfit():
@@ -26,3 +26,10 @@ def test_exponential_growth_is_a_straight_line():
     slope, deviation = fit_line(20 * np.log10(np.exp(5 * time)), 0.01)
     assert slope == pytest.approx(5 * 20 / np.log(10))
     assert deviation == pytest.approx(0.0, abs=1e-6)
+
+
+def test_steepest_straight_leaves_floor_and_ceiling_out():
+    level = np.concatenate([np.full(20, -80.0), -80 + 2.0 * np.arange(31), np.full(15, -20.0)])
+    first, last = steepest_straight(level, 0.015)
+    assert first == pytest.approx(20, abs=2)
+    assert last == pytest.approx(50, abs=2)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from populations import Background, Split, background_sound, ring_out_cases
 from scipy.optimize import minimize
 
-from shaping.analysis.growth import Growth, find_growths
+from shaping.analysis.growth import Growth, find_slopes
 from shaping.analysis.likelihood import features
 
 NAMES = ("constant", "rise", "unevenness", "duration", "wavers", "family", "partials")
@@ -34,7 +34,7 @@ def stage_examples(cases: int) -> Iterator[Example]:
     """Rises in ring-outs of the tuning split."""
     for case in ring_out_cases(Split.TUNING, cases):
         truth = case.truth
-        for growth in find_growths(case.samples, case.stage.sample_rate_hz):
+        for growth in find_slopes(case.samples, case.stage.sample_rate_hz).growths:
             at = growth.frequency_hz
             during = any(
                 abs(at / r.frequency_hz - 1) < 0.005
@@ -58,7 +58,7 @@ def fast_examples(count: int, *, rate: int = 32_000) -> Iterator[Example]:
         samples += rng.standard_normal(samples.size) * 10 ** (rng.uniform(-80, -60) / 20)
         frequency_hz = float(np.exp(rng.uniform(np.log(200), np.log(8000))))
         samples += _fast_howl(frequency_hz, samples.size, rate, rng)
-        for growth in find_growths(np.clip(samples, -1, 1).astype(np.float32), rate):
+        for growth in find_slopes(np.clip(samples, -1, 1).astype(np.float32), rate).growths:
             ratio = growth.frequency_hz / frequency_hz
             true = abs(ratio - 1) < 0.005
             if true or (abs(ratio - round(ratio)) > 0.01 and growth.share_db >= PRODUCT_DB):
@@ -68,7 +68,7 @@ def fast_examples(count: int, *, rate: int = 32_000) -> Iterator[Example]:
 def recording_examples(path: str) -> Iterator[Example]:
     """Rises in a recording without feedback."""
     samples, rate = sf.read(path, dtype="float32", always_2d=True)
-    for growth in find_growths(np.ascontiguousarray(samples[:, 0]), rate):
+    for growth in find_slopes(np.ascontiguousarray(samples[:, 0]), rate).growths:
         yield growth, False
 
 
