@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from shaping.errors import OutputError
+from shaping.wording import shown
 
 
 def check_writable(path: str | Path, *, force: bool = False) -> Path:
@@ -38,18 +39,22 @@ def check_writable(path: str | Path, *, force: bool = False) -> Path:
     destination = Path(path)
     try:
         if destination.is_dir():
-            raise OutputError(f"{path}: this is a folder; name a file to write")
+            raise OutputError(f"{shown(path)}: this is a folder; name a file to write")
         if destination.exists() and not force:
-            raise OutputError(f"{path} exists; choose another name or add --force to replace it")
+            raise OutputError(
+                f"{shown(path)} exists; choose another name or add --force to replace it"
+            )
         folder = destination.parent
         if not folder.is_dir():
-            raise OutputError(f"{path}: the folder {folder} does not exist; create it first")
+            raise OutputError(
+                f"{shown(path)}: the folder {shown(folder)} does not exist; create it first"
+            )
         if not os.access(folder, os.W_OK):
-            raise OutputError(f"{path}: the folder {folder} cannot be written to")
+            raise OutputError(f"{shown(path)}: the folder {shown(folder)} cannot be written to")
     except (OSError, ValueError) as error:
         if isinstance(error, OutputError):
             raise
-        raise OutputError(f"{path}: cannot write here ({error})") from error
+        raise OutputError(f"{shown(path)}: cannot write here ({error})") from error
     return destination
 
 
@@ -78,7 +83,9 @@ def replacing(path: str | Path, *, force: bool = False) -> Iterator[Path]:
     except OutputError:
         raise
     except OSError as error:
-        raise OutputError(f"{path}: could not be written ({error.strerror or error})") from error
+        raise OutputError(
+            f"{shown(path)}: could not be written ({error.strerror or error})"
+        ) from error
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -88,7 +95,7 @@ def _rename_new(temporary: Path, destination: Path) -> None:
         destination.hardlink_to(temporary)
     except FileExistsError:
         raise OutputError(
-            f"{destination} exists; choose another name or add --force to replace it"
+            f"{shown(destination)} exists; choose another name or add --force to replace it"
         ) from None
     except OSError:  # file systems without hard links
         temporary.replace(destination)

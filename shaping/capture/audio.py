@@ -22,8 +22,8 @@ from shaping.capture.decoder import DECODER_ERRORS, EXPORT, opened, quiet_decode
 from shaping.capture.extent import audio_extent, ogg_end_is_missing
 from shaping.capture.quality import QualityCode, judge
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
-from shaping.capture.wording import clock, shown
 from shaping.errors import CaptureError
+from shaping.wording import clock, shown
 
 MIN_SAMPLE_RATE_HZ = 8_000
 """Telephone rate: below it nothing of the feedback range is left."""

@@ -13,8 +13,8 @@ from typing import Any
 
 import soundfile
 
-from shaping.capture.wording import shown
 from shaping.errors import CaptureError
+from shaping.wording import shown
 
 EXPORT = "export it again as WAV or FLAC"
 """The cure for most damaged files."""

@@ -18,8 +18,8 @@ from shaping.capture.dropouts import find_dropouts
 from shaping.capture.hum import find_hum
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
 from shaping.capture.steadiness import level_steadiness
-from shaping.capture.wording import clock, shown
 from shaping.errors import CaptureError
+from shaping.wording import clock, shown
 
 
 class QualityCode(StrEnum):

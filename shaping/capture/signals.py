@@ -27,9 +27,9 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import fft
 
-from shaping.capture.wording import shown
 from shaping.errors import OutputError, ParameterError
 from shaping.output import replacing
+from shaping.wording import shown
 
 
 class SignalKind(StrEnum):

@@ -12,6 +12,7 @@ import click
 from shaping.capture.recording import CaptureKind
 from shaping.errors import OutputError
 from shaping.output import check_writable, write_text
+from shaping.wording import shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -145,4 +146,4 @@ def tell_written(*paths: str | None) -> None:
     """Say which files were written."""
     for path in paths:
         if path:
-            click.echo(f"Wrote {path}")
+            click.echo(f"Wrote {shown(path)}")

@@ -11,8 +11,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from shaping.capture.wording import shown
 from shaping.errors import CaptureError
+from shaping.wording import shown
 
 AUDIO_SUFFIXES = frozenset(
     {".wav", ".wave", ".rf64", ".w64", ".bwf", ".flac", ".aif", ".aiff", ".aifc", ".caf"}

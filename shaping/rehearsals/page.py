@@ -15,7 +15,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from shaping.analysis.pitch import hertz_text, note_text
 from shaping.capture import cautions
-from shaping.capture.wording import clock
 from shaping.rehearsals.channels import Channel, Recurring, Take
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.excerpts import (
@@ -29,6 +28,7 @@ from shaping.rehearsals.excerpts import (
 from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.results import Summary
 from shaping.report import style, words
+from shaping.wording import clock
 
 WORST = 12
 """Events shown with picture and sound."""

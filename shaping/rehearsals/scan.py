@@ -27,7 +27,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from shaping.capture.audio import inspect
-from shaping.capture.wording import shown
 from shaping.errors import CaptureError, ParameterError
 from shaping.output import write_text
 from shaping.plan.limits import Limits
@@ -37,6 +36,7 @@ from shaping.rehearsals.journal import JournalWriter, locked, prepare_folder, re
 from shaping.rehearsals.page import rehearsals_page
 from shaping.rehearsals.results import Summary, summarise, write_tables
 from shaping.rehearsals.scan_file import BLOCK_FRAMES, FileScan, scan_file
+from shaping.wording import shown
 
 T = TypeVar("T")
 
