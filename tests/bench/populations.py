@@ -97,7 +97,7 @@ def ring_out_cases(split: Split, n: int) -> Iterator[RingOutCase]:
             rings=rings,
             ramp_db_per_s=float(rng.uniform(0.3, 1.3)),
             step_db=float(rng.choice([0.0, 0.0, 0.5, 1.0])),
-            heard_dbfs=float(rng.uniform(-52.0, -38.0)),
+            heard_dbfs=max(float(rng.uniform(-52.0, -38.0)), _masked_dbfs(background, sound)),
             reaction_s=float(rng.uniform(0.1, 0.4)),
             hold_s=float(rng.uniform(0.8, 2.0)) if clipped else 0.0,
             back_db=float(rng.uniform(3.0, 5.0)),
@@ -206,6 +206,13 @@ def _stage_case(name: str, rng: np.random.Generator, bumps: int) -> StageCase:
         path = planted(path, peaks, sample_rate_hz=rate)
     noise_dbfs = float(rng.uniform(-78.0, -62.0))
     return StageCase(name, Stage(rate, path, noise_dbfs=noise_dbfs), peaks)
+
+
+def _masked_dbfs(background: Background, sound: NDArray[np.float64]) -> float:
+    """Level below which a tone goes unnoticed under the programme: 12 dB below it (assumed)."""
+    if background in (Background.SILENCE, Background.HUM):
+        return -np.inf
+    return float(10 * np.log10(np.mean(sound**2))) - 12.0
 
 
 def _louder(stage: Stage) -> Stage:
