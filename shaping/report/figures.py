@@ -21,7 +21,7 @@ from shaping.report.marks import LABEL_STRIP_PT, plan_marks
 from shaping.report.response_figure import draw_response
 from shaping.report.spectrogram_figure import draw_spectrogram
 from shaping.report.spectrum_figure import draw_spectrum
-from shaping.report.words import capture_text, file_text
+from shaping.report.words import capture_text, file_text, shown_rings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -209,7 +209,7 @@ def _add_evidence(
     elif capture is not None and _shows_time(plan):
         right_pt = _LABELS_RIGHT_PT if plan.rings else _RIGHT_PT
         ax = figure.add_axes(_box(figure, top_pt, 190.0, right_pt=right_pt))
-        draw_spectrogram(ax, capture, plan.rings)
+        draw_spectrogram(ax, capture, shown_rings(plan)[0])
     elif capture is not None:
         box = _box(figure, top_pt + _strip_pt(plan), 190.0, right_pt=_RIGHT_PT)
         draw_spectrum(figure.add_axes(box), capture, plan.resonances)

@@ -14,6 +14,7 @@ from shaping.filters.kinds import Filter
 from shaping.filters.response import magnitude_db
 from shaping.report import axes as shared
 from shaping.report import style
+from shaping.report.marks import MOST_CRITICAL, MarkKind, mark_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -94,18 +95,16 @@ def draw_loop(
             label="with the settings",
         )
     _shade_untrusted(ax, frequency, trusted)
-    at = np.array([c.frequency_hz for c in critical if LOW_HZ <= c.frequency_hz <= high_hz])
+    at = np.array(
+        [c.frequency_hz for c in critical[:MOST_CRITICAL] if LOW_HZ <= c.frequency_hz <= high_hz]
+    )
     if at.size:
         ax.plot(
             at,
             np.interp(at, frequency, level),
-            linestyle="none",
-            marker="v",
-            markersize=8,
-            markerfacecolor=colours.ring,
-            markeredgecolor=colours.ink,
             gid="critical",
-            label="howls first",
+            label=str(MarkKind.CRITICAL),
+            **mark_style(MarkKind.CRITICAL),
         )
     if trusted.any():
         top = float(level[trusted].max())

@@ -14,13 +14,16 @@ from shaping.analysis.pitch import hertz_text, nearest_note
 from shaping.plan.plan import Plan
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.words import certain
+from shaping.report.words import certain, shown_rings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 LABEL_STRIP_PT = 104.0
 """Height above an axes that labels need."""
+
+MOST_CRITICAL = 6
+"""So many points at which a loop can howl are marked."""
 
 _LABEL_GAP_PT = style.SMALL_PT * 1.2
 
@@ -30,6 +33,7 @@ class MarkKind(StrEnum):
 
     RING = "ring"
     POSSIBLE_RING = "possible ring"
+    CRITICAL = "can howl"
     RESONANCE = "resonance"
 
 
@@ -46,11 +50,17 @@ _SHAPES: dict[MarkKind, dict[str, Any]] = {
         "markeredgecolor": style.LIGHT.ring,
         "markeredgewidth": 2.0,
     },
-    MarkKind.RESONANCE: {
+    MarkKind.CRITICAL: {
         "marker": "v",
         "markerfacecolor": style.LIGHT.ring,
         "markeredgecolor": style.LIGHT.ink,
         "markeredgewidth": 1.0,
+    },
+    MarkKind.RESONANCE: {
+        "marker": "v",
+        "markerfacecolor": style.LIGHT.paper,
+        "markeredgecolor": style.LIGHT.ring,
+        "markeredgewidth": 2.0,
     },
 }
 
@@ -69,11 +79,19 @@ class Mark:
 
 
 def plan_marks(plan: Plan) -> tuple[Mark, ...]:
-    """Return the rings of a plan, or its resonances where it has no rings; most urgent first."""
+    """Return what a plan answers, most urgent first.
+
+    That is its rings; without any, where its loop can howl; without a loop, resonances.
+    """
     if plan.rings:
         return tuple(
             Mark(ring.frequency_hz, MarkKind.RING if certain(ring) else MarkKind.POSSIBLE_RING)
-            for ring in plan.rings
+            for ring in shown_rings(plan)[0]
+        )
+    if plan.loop is not None:
+        return tuple(
+            Mark(point.frequency_hz, MarkKind.CRITICAL)
+            for point in plan.loop.critical[:MOST_CRITICAL]
         )
     return tuple(Mark(peak.frequency_hz, MarkKind.RESONANCE) for peak in plan.resonances)
 

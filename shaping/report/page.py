@@ -17,10 +17,11 @@ from markupsafe import Markup
 from shaping.analysis.findings import LoopResponse
 from shaping.analysis.pitch import hertz_text, note_text
 from shaping.capture import cautions
-from shaping.capture.recording import Capture, QualityNote, Severity
+from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
 from shaping.plan.plan import Plan, PlannedFilter, Purpose
 from shaping.report import style, words
 from shaping.report.figures import evidence_figure, gain_figure, response_figure
+from shaping.report.marks import MOST_CRITICAL
 from shaping.report.svg import inline_svg
 
 PAGE_FIGURE_IN = 4.6
@@ -73,7 +74,9 @@ def plan_page(
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
             captures=[words.capture_text(capture) for capture in plan.captures],
-            notes=[_note(note) for capture in plan.captures for note in capture.quality],
+            notes=list(
+                dict.fromkeys(_note(n) for capture in plan.captures for n in capture.quality)
+            ),
             before=cautions.RING_OUT,
             settings=list(zip(words.settings(plan), plan.filters, strict=True)),
             equaliser=words.plain(f"{plan.limits.name}: {plan.limits.description}"),
@@ -88,7 +91,18 @@ def plan_page(
                     f"{words.ring_word(ring)}: {words.growth_text(ring)}",
                     words.duration_text(ring.onset_s),
                 )
-                for ring in plan.rings
+                for ring in words.shown_rings(plan)[0]
+            ],
+            other_rings=words.shown_rings(plan)[1],
+            rings_sought=bool(plan.captures) and plan.captures[0].kind is CaptureKind.RING_OUT,
+            critical=[
+                (
+                    point,
+                    hertz_text(point.frequency_hz),
+                    note_text(point.frequency_hz),
+                    words.gain_text(point.gain_db),
+                )
+                for point in (plan.loop.critical[:MOST_CRITICAL] if plan.loop else ())
             ],
             resonances=[
                 (
@@ -100,7 +114,7 @@ def plan_page(
                 for peak in plan.resonances
             ],
             left=[words.finding_text(finding) for finding in plan.unserved],
-            cautions=[c for c in plan.cautions if c not in cautions.RING_OUT],
+            cautions=[c for c in plan.cautions if c not in (*cautions.RING_OUT, cautions.EXPOSURE)],
             conventions=_conventions(plan),
         )
     )
@@ -228,7 +242,7 @@ def _response_description(plan: Plan) -> str:
 def _evidence_description(plan: Plan, loop: LoopResponse | None) -> str:
     if loop is not None:
         return "Level of the path from wedge to mic against frequency, before and after."
-    parts = [words.finding_text(ring) for ring in plan.rings] or [
+    parts = [words.finding_text(ring) for ring in words.shown_rings(plan)[0]] or [
         words.finding_text(peak) for peak in plan.resonances
     ]
     return "Recorded level. " + ("; ".join(parts) if parts else "No rings were found") + "."
@@ -240,5 +254,6 @@ def _conventions(plan: Plan) -> list[str]:
         "Gains are relative, in dB. "
         "Settings are rounded to what the equaliser offers, and effects computed from that.",
         "Notes: A4 is 440 Hz, middle C is C4.",
+        *(plan.thinning.assumptions if plan.thinning is not None else ()),
         cautions.EXPOSURE,
     ]

@@ -134,20 +134,21 @@ def _mark(ax: Axes, rings: list[Ring]) -> None:
             path_effects=[withStroke(linewidth=3.4, foreground=colours.paper)],
             gid="ring",
         )
-        ax.plot(
-            [end_s, width_s],
-            [ring.frequency_hz] * 2,
-            color=colours.ring,
-            linewidth=0.6,
-            linestyle=style.SOLID if certain(ring) else style.DOTTED,
-            gid="leader",
-        )
     labelled = sorted(rings[:_MOST_LABELS], key=lambda r: r.frequency_hz)
     if not labelled:
         return
     wanted = np.array([math.log(r.frequency_hz / low) / math.log(high / low) for r in labelled])
     half = _GAP_PT / height_pt / 2
     beside = ax.get_yaxis_transform()
+    for ring in labelled:
+        ax.axhline(
+            ring.frequency_hz,
+            color=colours.ring,
+            linewidth=0.6,
+            linestyle=style.SOLID if certain(ring) else style.DOTTED,
+            gid="leader",
+            zorder=1.9,
+        )
     for ring, place in zip(labelled, shared.spread(wanted, 2 * half, half, 1 - half), strict=True):
         y = low * (high / low) ** place
         ax.plot(

@@ -13,9 +13,10 @@ from rich.table import Table
 from rich.text import Text
 
 from shaping.capture.cautions import RING_OUT
-from shaping.capture.recording import Severity
+from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import Plan
 from shaping.report import words
+from shaping.report.marks import MOST_CRITICAL
 
 _WIDE = 116
 _NARROW = 74
@@ -80,13 +81,27 @@ def _rings(plan: Plan, console: Console) -> None:
         table.add_column("Peak", justify="right", no_wrap=True)
         table.add_column("At", justify="right", no_wrap=True)
         between = ":\n" if narrow else ": "
-        for ring in plan.rings:
+        shown, others = words.shown_rings(plan)
+        for ring in shown:
             frequency = words.frequency_text(ring.frequency_hz)
             table.add_row(
                 Text(frequency.replace(" (", "\n(") if narrow else frequency),
                 Text(words.ring_word(ring) + between + words.growth_text(ring)),
                 Text(f"{ring.peak_dbfs:.0f} dBFS"),
                 Text(words.duration_text(ring.onset_s)),
+            )
+        console.print(table)
+        if others:
+            lines(console, [("-", others)])
+    elif plan.loop is not None:
+        heading(console, "Where it can howl, first one first")
+        table = new_table(console)
+        table.add_column("Frequency", no_wrap=True)
+        table.add_column("Send gain", justify="right", no_wrap=True)
+        for point in plan.loop.critical[:MOST_CRITICAL]:
+            table.add_row(
+                Text(words.frequency_text(point.frequency_hz)),
+                Text(words.gain_text(point.gain_db)),
             )
         console.print(table)
     elif plan.resonances:
@@ -101,7 +116,7 @@ def _rings(plan: Plan, console: Console) -> None:
                 Text(words.q_text(peak.q)),
             )
         console.print(table)
-    elif plan.captures:
+    elif plan.captures and plan.captures[0].kind is CaptureKind.RING_OUT:
         heading(console, "No rings found")
 
 
@@ -162,3 +177,6 @@ def _cautions(plan: Plan, console: Console) -> None:
     if cautions:
         heading(console, "Mind")
         lines(console, [("!", caution) for caution in cautions])
+    if plan.thinning is not None and plan.thinning.assumptions:
+        heading(console, "Assumptions")
+        lines(console, [("-", words.plain(text)) for text in plan.thinning.assumptions])

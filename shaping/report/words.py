@@ -173,10 +173,10 @@ def duration_text(duration_s: float) -> str:
     """Return a length of time.
 
     >>> duration_text(0.42), duration_text(31.2), duration_text(200.0)
-    ('0.42 s', '31 s', '3 min 20 s')
+    ('0.4 s', '31 s', '3 min 20 s')
     """
     if duration_s < 9.95:
-        return f"{duration_s:.2g} s"
+        return f"{duration_s:.1f} s"
     if duration_s < 99.5:
         return f"{duration_s:.0f} s"
     minutes, seconds = divmod(round(duration_s), 60)
@@ -202,6 +202,23 @@ def certain(ring: Ring) -> bool:
 def ring_word(ring: Ring) -> str:
     """Return ``ring`` or ``possible ring``."""
     return "ring" if certain(ring) else "possible ring"
+
+
+MOST_POSSIBLE = 8
+"""So many possible rings are shown; many more are noise, and stand in the JSON alone."""
+
+
+def shown_rings(plan: Plan) -> tuple[tuple[Ring, ...], str]:
+    """Return the rings people are shown, and a sentence on those left out ("" if none).
+
+    All that are certain are shown; of possible rings the most likely, in the plan's order.
+    """
+    doubtful = sorted(
+        (ring for ring in plan.rings if not certain(ring)), key=lambda ring: -ring.confidence
+    )
+    left_out = {id(ring) for ring in doubtful[MOST_POSSIBLE:]}
+    shown = tuple(ring for ring in plan.rings if id(ring) not in left_out)
+    return shown, f"And {len(left_out)} less likely ones, in the JSON." if left_out else ""
 
 
 def growth_text(ring: Ring) -> str:
@@ -343,7 +360,7 @@ def thinning_texts(thinning: ThinningSummary) -> tuple[str, ...]:
             f" (over all frequencies {change_text(thinning.spill_change_a_db)} A-weighted, "
             f"{change_text(thinning.spill_change_c_db)} C-weighted)"
         )
-    return (f"{saved}.", *_intelligibility_texts(thinning), *thinning.assumptions)
+    return (f"{saved}.", *_intelligibility_texts(thinning))
 
 
 def _intelligibility_texts(thinning: ThinningSummary) -> tuple[str, ...]:

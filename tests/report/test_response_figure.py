@@ -116,7 +116,8 @@ def test_labels_overlap_neither_each_other_nor_the_edge(new_plan, count):
 def test_rings_that_cannot_be_labelled_are_counted(new_plan):
     figure = response_figure(new_plan(60))
     labels = [text.get_text() for text in texts(figure.axes[0], "mark-label")]
-    assert labels[-1] == f"and {60 - (len(labels) - 1)} more"
+    marked = 40 + 8  # all that are certain, and the most likely of the possible ones
+    assert labels[-1] == f"and {marked - (len(labels) - 1)} more"
 
 
 def test_every_cut_is_inside_the_axes(new_plan):

@@ -136,3 +136,17 @@ def test_every_setting_has_a_meaning_with_its_frequency(planned):
     assert "400 Hz" in text
     boosts = planned.filter.kind is FilterKind.LOW_SHELF and planned.filter.gain_db > 0
     assert not (boosts and "quieter" in text)
+
+
+def test_of_many_possible_rings_the_most_likely_are_shown(new_plan, new_rings):
+    doubtful = tuple(
+        replace(ring, confidence=0.01 * number) for number, ring in enumerate(new_rings(30))
+    )
+    sure = replace(doubtful[0], confidence=0.9)
+    plan = replace(new_plan(0), rings=(sure, *doubtful[1:]))
+    kept, others = words.shown_rings(plan)
+    assert kept == (sure, *doubtful[-8:])
+    assert others == "And 21 less likely ones, in the JSON."
+    text = shown(plan)
+    assert text.count("possible ring: ") == 8
+    assert others in text
