@@ -37,6 +37,9 @@ MIN_RISE_DB = 8.0
 MIN_SLOPE_DB_PER_S = 3.0
 """Slower growth is an engineer's hand or the weather."""
 
+MIN_FALL_DB, MIN_FALL_S = 15.0, 0.2
+"""Falls smaller or shorter than this tell nothing: every sound ends."""
+
 _RIDGE_CONTRAST_DB = 15.0
 _LINE_FRAMES = (8, 12, 18, 27, 40, 60, 90, 135)
 _HELD_S = 0.4
@@ -177,7 +180,8 @@ def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
         reverse = spectrogram.reversed(duration_s)
         tracks = _tracks(reverse, peaks.reversed(reverse.time_s.size), view)
         slopes.falls.extend(
-            fall.reversed(duration_s) for fall in _growths(tracks, samples[::-1], sample_rate_hz)
+            fall.reversed(duration_s)
+            for fall in _growths(tracks, samples[::-1], sample_rate_hz, backwards=True)
         )
     return slopes
 
@@ -202,10 +206,24 @@ def _tracks(spectrogram: Spectrogram, peaks: Peaks, view: _View) -> list[_Track]
     return [_track(spectrogram, peaks, r) for r in ridges if r.frequency_hz >= view.low_hz]
 
 
+def _worth_measuring(track: _Track, first: int, last: int) -> bool:
+    """Tell whether a fall is long and lone; music is full of others, and each costs time."""
+    deep = track.level_db[last] - track.level_db[first] >= MIN_FALL_DB
+    long = (last - first) * track.hop_s >= MIN_FALL_S
+    middle = first + 2 * (last - first) // 3
+    return bool(deep and long and _overtones(track, track.frequency_hz, middle, 35.0) == 0)
+
+
 def _growths(
-    tracks: Sequence[_Track], samples: NDArray[np.float32], sample_rate_hz: int
+    tracks: Sequence[_Track],
+    samples: NDArray[np.float32],
+    sample_rate_hz: int,
+    *,
+    backwards: bool = False,
 ) -> Iterator[Growth]:
     for track, first, last in _rises(tracks):
+        if backwards and not _worth_measuring(track, first, last):
+            continue
         growth = _measure(track, first, last, samples, sample_rate_hz)
         if growth is not None:
             yield growth

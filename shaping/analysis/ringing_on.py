@@ -20,8 +20,6 @@ LEAST_TIMES = 3
 ALIKE = 0.2
 """Relative standard deviation of the rates of fall that still counts as alike."""
 
-_LEAST_FALL_DB = 15.0
-_LEAST_DURATION_S = 0.2
 _STEADY_HZ = 1.0
 _FIRST_CONFIDENCE, _MORE, _MOST = 0.3, 0.05, 0.45
 
@@ -53,12 +51,7 @@ def ringing_on(falls: Sequence[Growth], rings: Sequence[Ring]) -> list[Ring]:
 
 
 def _is_clear(fall: Growth) -> bool:
-    return (
-        fall.rise_db >= _LEAST_FALL_DB
-        and fall.stop_s - fall.start_s >= _LEAST_DURATION_S
-        and fall.wander_hz <= _STEADY_HZ
-        and fall.partials == 0
-    )
+    return fall.wander_hz <= _STEADY_HZ and fall.partials == 0
 
 
 def _same(fall: Growth, ring: Ring) -> bool:

@@ -31,7 +31,7 @@ from shaping.analysis.ringing_on import ringing_on
 CERTAIN = 0.7
 """Confidence below this is a `possible ring`."""
 
-REPORTED = 0.15
+REPORTED = 0.3
 """Rings less likely than this are not reported at all."""
 
 _STEADY_HZ = 1.0
