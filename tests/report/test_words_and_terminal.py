@@ -97,7 +97,9 @@ def test_what_is_found_left_gained_and_to_mind_is_said(new_plan):
 
 
 def test_markup_and_control_characters_are_only_text(new_plan):
-    plan = new_plan(1, path="[red]x[/red]\x1b[31m\n.wav", reason="[bold]why[/bold]", cautions=())
+    plan = new_plan(
+        1, path="[red]x[/red]\x1b[31m\n.wav", reason="[bold]why[/bold]\x1b[2J", cautions=()
+    )
     text = shown(plan, 100)
     assert "[red]x[" not in text  # a folder separator ends there, as on any system with "/"
     assert "red]\N{REPLACEMENT CHARACTER}[31m\N{REPLACEMENT CHARACTER}.wav" in text
