@@ -7,6 +7,7 @@ finely, every cut moves among its neighbouring settings. Nothing is random.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -19,13 +20,14 @@ from shaping.plan.settings import Settings, cuts_db
 _COARSE_CELLS_PER_OCTAVE = 36
 _COARSE_REACH_DB = 14.0
 _COARSE_STEP_OCT = 1 / 18
-_COARSE_GAINS = 8
-_COARSE_WIDTHS = 7
+_COARSE_SHAPES = 30
+_COARSE_WIDTHS = 5
 _NEAR_OCT = 0.25
-_SOFTNESS_PER_DB = (0.8, 2.0, 5.0)
-_SWEEPS = 6
-_REFINED = 3
+_SOFTNESS_PER_DB = (1.2, 5.0)
+_SWEEPS = 3
+_REFINED = 2
 _MARGIN_DB = 1.5
+_MOST_PAIRS = 15
 
 Index = tuple[int, int, int]
 """One cut: indices of its centre, gain and width in `Settings`."""
@@ -140,8 +142,8 @@ class CutSearch:
         peaks = np.log2(self._hz[self._coarse_at])
         near = np.abs(octaves[:, None] - peaks[None, :]).min(axis=1) < max(_NEAR_OCT, spacing)
         centres = np.flatnonzero(near & (np.arange(octaves.size) % step == 0))
-        gains = _spread(s.gain_db.shape[0], _COARSE_GAINS)
         widths = _spread(s.gain_db.shape[1], _COARSE_WIDTHS)
+        gains = _spread(s.gain_db.shape[0], _COARSE_SHAPES // widths.size)
         grid = np.meshgrid(centres, gains, widths, indexing="ij")
         return np.stack([part.ravel() for part in grid], axis=1).astype(np.int64)
 
@@ -214,12 +216,18 @@ class CutSearch:
         return np.stack([part.ravel() for part in grid], axis=1)
 
     def _kick(self, solution: list[Index]) -> list[Index]:
-        """Take out each cut in turn and place it anew from scratch; keep what is better."""
+        """Take out cuts, one and then two at a time, and place them anew; keep what is better."""
         best, best_net = solution, self.net_db(solution)
-        for i in range(len(solution)):
-            for softness in _SOFTNESS_PER_DB[1:]:
-                rest = best[:i] + best[i + 1 :]
-                tried = self._refine(self._grow(rest, softness))
+        count = len(solution)
+        pairs = list(itertools.combinations(range(count), 2))[:_MOST_PAIRS]
+        for taken in [*((i,) for i in range(count)), *pairs]:
+            for softness in _SOFTNESS_PER_DB:
+                tried = [one for i, one in enumerate(best) if i not in taken]
+                for _ in taken:
+                    tried = self._grow(tried, softness)
+                if sorted(tried) in (sorted(best), sorted(solution)):
+                    continue
+                tried = self._refine(tried)
                 net = self.net_db(tried)
                 if net > best_net + 1e-6:
                     best, best_net = tried, net
