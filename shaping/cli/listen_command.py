@@ -8,6 +8,7 @@ from dataclasses import asdict
 import click
 
 from shaping.cli import options
+from shaping.wording import shown
 
 _EXAMPLES = """
 \b
@@ -50,7 +51,8 @@ def command(
         both = listen.render_pair(filters, source, *listen.pair_paths(destination), force=force)
         facts = asdict(both)
         told = [
-            f"Wrote {both.without_path} (as it was) and {both.with_path} (through the plan).",
+            f"Wrote {shown(both.without_path)} (as it was) and {shown(both.with_path)} "
+            "(through the plan).",
             f"Both play at {both.loudness_lufs:.1f} LUFS; the plan alone would change the "
             f"loudness by {both.plan_loudness_change_db:+.1f} dB.",
         ]
@@ -58,7 +60,7 @@ def command(
         one = listen.render(filters, source, destination, force=force)
         facts = asdict(one)
         turned = f", turned down by {-one.gain_db:.1f} dB so as not to clip" if one.gain_db else ""
-        told = [f"Wrote {one.path}{turned}."]
+        told = [f"Wrote {shown(one.path)}{turned}."]
     if json_path:
         options.emit_json(json.dumps(facts, indent=2), json_path, force=force)
     if json_path != options.STDOUT:

@@ -15,6 +15,7 @@ import click
 
 from shaping import __version__
 from shaping.errors import ShapingError
+from shaping.wording import shown
 
 _COMMANDS = {
     "suggest": "From a recording to the settings to dial in.",
@@ -94,7 +95,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _say(message: str, code: int) -> int:
-    click.echo(message, err=True)
+    click.echo(shown(message), err=True)  # one line, whatever a name in it holds
     return code
 
 

@@ -7,6 +7,7 @@ import json
 import click
 
 from shaping.cli import options
+from shaping.wording import shown
 
 _EXAMPLES = """
 \b
@@ -96,11 +97,11 @@ def command(
         "cautions": list(cautions.TEST_SIGNAL),
     }
     if json_path:
-        options.emit_json(json.dumps(facts, indent=2, ensure_ascii=False), json_path, force=force)
+        options.emit_json(json.dumps(facts, indent=2), json_path, force=force)
     if json_path == options.STDOUT:
         return
     click.echo(
-        f"{path}: {facts['duration_s']:.1f} s of {kind.replace('-', ' ')}, {low_hz:g} Hz to "
+        f"{shown(path)}: {facts['duration_s']:.1f} s of {kind.replace('-', ' ')}, {low_hz:g} Hz to "
         f"{high_hz:g} Hz, {level_dbfs:g} dBFS (rms)"
         f" (peaks never above {facts['peak_dbfs']:g} dBFS)."
     )
