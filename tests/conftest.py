@@ -12,6 +12,9 @@ import pytest
 hypothesis.settings.register_profile("steady", deadline=None, derandomize=True)
 hypothesis.settings.load_profile("steady")
 
+collect_ignore = ["bench"]
+"""Benches are commands, not tests."""
+
 ROOT = Path(__file__).resolve().parents[1]
 
 
