@@ -45,6 +45,9 @@ def test_random_error_follows_coherence_and_averages() -> None:
     ratio = np.sqrt(np.mean((seen / predicted) ** 2))
     assert kept.sum() > 5000
     assert ratio == pytest.approx(1.0, abs=0.12)
+    claimed_db = np.mean([trial.error_db for trial in trials], axis=0)[kept]
+    ratio = np.sqrt(np.mean((8.686 * seen / claimed_db) ** 2))
+    assert ratio == pytest.approx(1.0, abs=0.12)
 
 
 def test_schroeder_statistics_of_a_diffuse_response() -> None:
