@@ -92,13 +92,17 @@ def replacing(path: str | Path, *, force: bool = False) -> Iterator[Path]:
 
 def _rename_new(temporary: Path, destination: Path) -> None:
     try:
-        destination.hardlink_to(temporary)
+        try:
+            destination.hardlink_to(temporary)
+        except FileExistsError:
+            raise
+        except OSError:  # file systems without hard links: claim the name, then fill it
+            destination.touch(exist_ok=False)
+            temporary.replace(destination)
     except FileExistsError:
         raise OutputError(
             f"{shown(destination)} exists; choose another name or add --force to replace it"
         ) from None
-    except OSError:  # file systems without hard links
-        temporary.replace(destination)
 
 
 def write_text(path: str | Path, text: str, *, force: bool = False) -> None:

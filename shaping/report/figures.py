@@ -5,6 +5,7 @@ Figures are built on matplotlib's objects, without pyplot: no global state, and 
 
 from __future__ import annotations
 
+import io
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from shaping.analysis.findings import LoopResponse
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.errors import OutputError
-from shaping.output import replacing
+from shaping.output import check_writable, replacing
 from shaping.plan.plan import Plan
 from shaping.report import style
 from shaping.report.loop_figure import draw_added_gain, draw_loop
@@ -22,6 +23,7 @@ from shaping.report.response_figure import draw_response
 from shaping.report.spectrogram_figure import draw_spectrogram
 from shaping.report.spectrum_figure import draw_spectrum
 from shaping.report.words import capture_text, file_text, shown_rings
+from shaping.wording import shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -246,9 +248,15 @@ def save_figure(figure: Figure, path: str | Path, *, force: bool = False) -> Non
         "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
     }
     if kind not in metadata:
-        raise OutputError(f"{path}: a plot is written as .png, .svg or .pdf; change the suffix")
+        raise OutputError(
+            f"{shown(path)}: a plot is written as .png, .svg or .pdf; change the suffix"
+        )
     settings: Any = {"svg.fonttype": "none", "svg.hashsalt": "shaping", "pdf.fonttype": 42}
-    with replacing(path, force=force) as temporary, rc_context(settings), warnings.catch_warnings():
+    check_writable(path, force=force)
+    drawn = io.BytesIO()  # in memory first: on a full disk some formats end in a fault of their own
+    with rc_context(settings), warnings.catch_warnings():
         # A file name may hold letters the font lacks: a hollow box then, and no complaint.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(temporary, format=kind, dpi=DOTS_PER_INCH, metadata=metadata[kind])
+        figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=metadata[kind])
+    with replacing(path, force=force) as temporary:
+        temporary.write_bytes(drawn.getbuffer())
