@@ -180,7 +180,7 @@ def resonances_of(spectrum: PinkSpectrum) -> tuple[Resonance, ...]:
     log_f = np.log(spectrum.frequency_hz)
     trend = _trend(spectrum.power, spectrum.count)
     peaks: list[_Peak] = []
-    for _ in range(2 * MOST_RESONANCES):
+    for _ in range(MOST_RESONANCES):
         start = _strongest(spectrum, trend, peaks)
         if start is None:
             break
@@ -403,7 +403,7 @@ def _fit(spectrum: PinkSpectrum, trend: _Real, others: list[_Peak], start: _Real
         tried[1] = np.clip(tried[1], *np.log(_Q_RANGE))
         new = loss(tried)
         if new < value:
-            done = value - new < 1e-4
+            done = value - new < 1e-3
             theta, value, damping = tried, new, damping / 4
             if done:
                 break

@@ -25,7 +25,8 @@ from shaping.errors import CaptureError
 LONGEST_LOOP_DELAY_S = 0.1
 """A measured delay beyond this is a late start of the recorder, not the loop's latency."""
 
-_UNKNOWN_DELAYS_S = np.geomspace(0.002, 0.02, 41)
+_UNKNOWN_DELAYS_S = np.geomspace(0.002, 0.02, 31)
+_IN_PHASE_REACH = 0.1
 _CRITICAL_COUNT = 12
 _CRITICAL_PROMINENCE_DB = 1.0
 _CRITICAL_APART_OCT = 1 / 24
@@ -155,10 +156,15 @@ def _in_phase_peak_db(
     Between grid points the loop is followed in magnitude and phase, which both run smoothly once
     the bulk delay is put back in.
     """
-    turned = loop * np.exp(-2j * np.pi * response.frequency_hz * delay_s)
-    here, there = turned[:-1], turned[1:]
-    both = response.trusted[:-1] & response.trusted[1:]
-    crossing = both & (np.signbit(here.imag) != np.signbit(there.imag))
+    size = np.abs(loop)
+    trusted = response.trusted
+    # Far below the top no crossing can count.
+    high = trusted & (size > _IN_PHASE_REACH * size[trusted].max())
+    left = np.flatnonzero(high[:-1] & trusted[1:] | trusted[:-1] & high[1:])
+    turn = -2j * np.pi * delay_s
+    here = loop[left] * np.exp(turn * response.frequency_hz[left])
+    there = loop[left + 1] * np.exp(turn * response.frequency_hz[left + 1])
+    crossing = np.signbit(here.imag) != np.signbit(there.imag)
     here, there = here[crossing], there[crossing]
     share = here.imag / (here.imag - there.imag)
     real = here.real + share * (there.real - here.real)

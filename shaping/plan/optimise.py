@@ -31,6 +31,7 @@ TONE_WEIGHT = 2.0
 
 _SAMPLE_RATE_HZ = 48_000.0
 _MOST_CUTS = 12
+_PATIENCE = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,8 @@ class OptimisedCuts:
     curve_db : tuple of float
         Stable gain that 0, 1, 2, ... cuts would add.
     paying : int
-        The number of cuts after which a further one adds less than `WORTHWHILE_DB`.
+        The number of cuts after which a further one pays less than `WORTHWHILE_DB`, in stable
+        gain added or, against it, in tone saved.
     tone_db : float
         Level that `cuts` remove, averaged over the octaves from 100 Hz to 10 kHz.
     """
@@ -120,21 +122,17 @@ def optimise_curves(
         tone_weight=TONE_WEIGHT,
         sample_rate_hz=sample_rate_hz,
     )
-    solutions: list[list[Index]] = [[]]
-    curve = [0.0]
-    while len(solutions) <= most and len(solutions) <= settings.centres_hz.size:
-        extended = search.extend(solutions[-1])
-        added = search.added_db(extended)
-        if search.net_db(extended) <= search.net_db(solutions[-1]) and (
-            added < curve[-1] + WORTHWHILE_DB
-        ):
+    best: list[list[Index]] = [[]]
+    grown: list[Index] = []
+    for _ in range(min(most, settings.centres_hz.size)):
+        grown = search.extend(grown)
+        better = search.net_db(grown) > search.net_db(best[-1])
+        best.append(grown if better else best[-1])
+        if cuts is None and _stalled([search.net_db(one) for one in best]):
             break
-        solutions.append(extended)
-        curve.append(added)
-        if cuts is None and len(curve) > 3 and curve[-1] - curve[-3] < WORTHWHILE_DB:
-            break
-    paying = _paying(curve)
-    chosen = solutions[-1 if cuts is not None else paying]
+    curve = [search.added_db(one) for one in best]
+    paying = _paying(curve, [search.net_db(one) for one in best])
+    chosen = best[-1 if cuts is not None else paying]
     return OptimisedCuts(
         cuts=search.filters(chosen),
         added_db=search.added_db(chosen),
@@ -154,15 +152,24 @@ def added_gain_db(
     return float(before.max() - after.max())
 
 
-def _paying(curve_db: Sequence[float]) -> int:
+def _stalled(net_db: Sequence[float]) -> bool:
+    """Return whether the last few cuts together brought less than one should."""
+    return len(net_db) > _PATIENCE and net_db[-1] - net_db[-1 - _PATIENCE] < WORTHWHILE_DB
+
+
+def _paying(added_db: Sequence[float], net_db: Sequence[float]) -> int:
     """Return the number of cuts past which no further group of cuts pays, cut for cut.
 
-    >>> _paying([0.0, 0.1, 3.0, 3.2, 3.9, 4.0])
+    A cut pays by the stable gain it adds, or by the tone it saves the others from removing.
+
+    >>> _paying([0.0, 0.1, 3.0, 3.2, 3.9, 4.0], [0.0, 0.1, 2.0, 2.0, 2.1, 2.1])
     4
     """
     chosen = 0
-    for count in range(1, len(curve_db)):
-        if (curve_db[count] - curve_db[chosen]) / (count - chosen) >= WORTHWHILE_DB:
+    for count in range(1, len(added_db)):
+        steps = count - chosen
+        added, net = added_db[count] - added_db[chosen], net_db[count] - net_db[chosen]
+        if net > 0 and max(added, net) / steps >= WORTHWHILE_DB:
             chosen = count
     return chosen
 
