@@ -115,5 +115,5 @@ def spread(wanted: NDArray[np.float64], gap: float, low: float, high: float) -> 
 def axes_points(ax: Axes) -> tuple[float, float]:
     """Return width and height of an axes in points."""
     box = ax.get_position()
-    width_in, height_in = ax.get_figure(root=True).get_size_inches()  # type: ignore[union-attr]
+    width_in, height_in = ax.get_figure().get_size_inches()  # type: ignore[union-attr]
     return box.width * width_in * 72, box.height * height_in * 72
