@@ -13,17 +13,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
 from shaping.analysis.likelihood import CONSIDERED, best_likelihood
-from shaping.analysis.lines import fit_line, sliding_lines, steepest_straight
-from shaping.analysis.ridges import Peaks, Ridge, find_peaks, neighbourhood_db, steady_ridges
-from shaping.analysis.spectra import Spectrogram, hann_scalloping_db, power_spectrogram
+from shaping.analysis.ridges import Peaks, Ridge, around_db, find_peaks, rising, steady_ridges
+from shaping.analysis.spectra import Spectrogram, power_spectrogram
 from shaping.analysis.tones import refine_tone
+from shaping.analysis.tracks import HELD_S, MIN_RISE_DB, Track, follow, rises
 
 MIN_CONTRAST_DB = 10.0
 """A peak stands out when it is this far over the mean level of its neighbourhood."""
@@ -31,19 +30,13 @@ MIN_CONTRAST_DB = 10.0
 MIN_LEVEL_DB = -95.0
 """Peaks below this are left alone: no ring-out is that quiet."""
 
-MIN_RISE_DB = 8.0
-"""Growths smaller than this are within the ordinary unrest of any sound."""
-
-MIN_SLOPE_DB_PER_S = 3.0
-"""Slower growth is an engineer's hand or the weather."""
-
 MIN_FALL_DB, MIN_FALL_S = 15.0, 0.2
 """Falls smaller or shorter than this tell nothing: every sound ends."""
 
 _RIDGE_CONTRAST_DB = 15.0
-_LINE_FRAMES = (8, 12, 18, 27, 40, 60, 90, 135)
-_HELD_S = 0.4
-_FAMILY = (2.0, 3.0, 4.0, 0.5, 1 / 3, 1.5, 2 / 3)
+_SLOW_HZ = 6_000.0
+_FAMILY = np.array([2.0, 3.0, 4.0, 0.5, 1 / 3, 1.5, 2 / 3])
+_HARMONICS = np.array([2.0, 3.0, 4.0, 5.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,171 +164,128 @@ def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
     Slopes
     """
     slopes = Slopes([], [])
-    duration_s = samples.size / sample_rate_hz
+    sound = _Sound.of(samples, sample_rate_hz)
     for view in _VIEWS:
-        spectrogram = _spectrogram(samples, sample_rate_hz, view)
+        spectrogram = sound.spectrogram(view)
         peaks = find_peaks(spectrogram, min_contrast_db=MIN_CONTRAST_DB, min_level_db=MIN_LEVEL_DB)
-        tracks = _tracks(spectrogram, peaks, view)
-        slopes.growths.extend(_growths(tracks, samples, sample_rate_hz))
-        reverse = spectrogram.reversed(duration_s)
-        tracks = _tracks(reverse, peaks.reversed(reverse.time_s.size), view)
+        ridges = steady_ridges(peaks, spectrogram, min_contrast_db=_RIDGE_CONTRAST_DB)
+        ridges = [r for r in ridges if r.frequency_hz >= view.low_hz]
+        slopes.growths.extend(_growths(_tracks(spectrogram, peaks, ridges), sound))
+        frames = spectrogram.time_s.size
+        tracks = _tracks(
+            spectrogram.reversed(sound.duration_s),
+            peaks.reversed(frames),
+            [r.reversed(frames) for r in ridges],
+        )
         slopes.falls.extend(
-            fall.reversed(duration_s)
-            for fall in _growths(tracks, samples[::-1], sample_rate_hz, backwards=True)
+            fall.reversed(sound.duration_s)
+            for fall in _growths(tracks, sound.reversed(), backwards=True)
         )
     return slopes
 
 
-def _spectrogram(samples: NDArray[np.float32], sample_rate_hz: int, view: _View) -> Spectrogram:
-    step = max(int(sample_rate_hz / (2.6 * view.high_hz)), 1)
+@dataclass(frozen=True, eq=False)
+class _Sound:
+    """A stretch of capture at its own sample rate, and at a lower one for what lies low."""
+
+    samples: NDArray[np.float32]
+    sample_rate_hz: float
+    slow_samples: NDArray[np.float32]
+    slow_rate_hz: float
+
+    @classmethod
+    def of(cls, samples: NDArray[np.float32], sample_rate_hz: int) -> _Sound:
+        slow, slow_rate_hz = _decimated(samples, sample_rate_hz, _SLOW_HZ)
+        highest_hz = max(view.high_hz for view in _VIEWS)
+        return cls(*_decimated(samples, sample_rate_hz, highest_hz), slow, slow_rate_hz)
+
+    @property
+    def duration_s(self) -> float:
+        return self.samples.size / self.sample_rate_hz
+
+    def below(self, high_hz: float) -> tuple[NDArray[np.float32], float]:
+        """Return the samples that hold everything below a frequency, and their rate."""
+        if high_hz <= _SLOW_HZ:
+            return self.slow_samples, self.slow_rate_hz
+        return self.samples, self.sample_rate_hz
+
+    def spectrogram(self, view: _View) -> Spectrogram:
+        samples, rate_hz = self.below(view.high_hz)
+        return power_spectrogram(
+            samples,
+            rate_hz,
+            window_s=view.window_s,
+            hop_s=view.hop_s,
+            max_frequency_hz=view.high_hz,
+        )
+
+    def reversed(self) -> _Sound:
+        return replace(
+            self, samples=self.samples[::-1].copy(), slow_samples=self.slow_samples[::-1].copy()
+        )
+
+
+def _decimated(
+    samples: NDArray[np.float32], sample_rate_hz: int, high_hz: float
+) -> tuple[NDArray[np.float32], float]:
+    step = max(int(sample_rate_hz / (2.6 * high_hz)), 1)
     if step > 1:
         samples = np.asarray(signal.resample_poly(samples, 1, step), np.float32)
-    return power_spectrogram(
-        samples,
-        sample_rate_hz / step,
-        window_s=view.window_s,
-        hop_s=view.hop_s,
-        max_frequency_hz=view.high_hz,
-    )
+    return samples, sample_rate_hz / step
 
 
-def _tracks(spectrogram: Spectrogram, peaks: Peaks, view: _View) -> list[_Track]:
-    ridges = steady_ridges(
-        peaks, spectrogram, min_contrast_db=_RIDGE_CONTRAST_DB, min_rise_db=MIN_RISE_DB - 2
-    )
-    return [_track(spectrogram, peaks, r) for r in ridges if r.frequency_hz >= view.low_hz]
-
-
-def _worth_measuring(track: _Track, first: int, last: int) -> bool:
-    """Tell whether a fall is long and lone; music is full of others, and each costs time."""
-    deep = track.level_db[last] - track.level_db[first] >= MIN_FALL_DB
-    long = (last - first) * track.hop_s >= MIN_FALL_S
-    middle = first + 2 * (last - first) // 3
-    return bool(deep and long and _overtones(track, track.frequency_hz, middle, 35.0) == 0)
+def _tracks(spectrogram: Spectrogram, peaks: Peaks, ridges: list[Ridge]) -> list[Track]:
+    louder = rising(ridges, spectrogram, min_rise_db=MIN_RISE_DB - 2)
+    return follow(spectrogram, peaks, louder)
 
 
 def _growths(
-    tracks: Sequence[_Track],
-    samples: NDArray[np.float32],
-    sample_rate_hz: int,
-    *,
-    backwards: bool = False,
+    tracks: Sequence[Track], sound: _Sound, *, backwards: bool = False
 ) -> Iterator[Growth]:
-    for track, first, last in _rises(tracks):
-        if backwards and not _worth_measuring(track, first, last):
-            continue
-        growth = _measure(track, first, last, samples, sample_rate_hz)
+    lines = rises(tracks)
+    duration_s = (lines.last - lines.first) * (tracks[0].hop_s if tracks else 0.0)
+    rise_db = lines.slope_db_per_s * duration_s
+    worth = np.full(rise_db.size, True)
+    if backwards:  # music is full of falls, and each costs time
+        worth = (rise_db >= MIN_FALL_DB) & (duration_s >= MIN_FALL_S)
+    for index in np.flatnonzero(worth):
+        growth = _measure(
+            tracks[lines.owner[index]],
+            int(lines.first[index]),
+            int(lines.last[index]),
+            float(lines.slope_db_per_s[index]),
+            float(lines.deviation_db[index]),
+            sound,
+            backwards=backwards,
+        )
         if growth is not None:
             yield growth
 
 
-@dataclass(frozen=True, eq=False)
-class _Track:
-    """Level at a ridge's frequency, from before it began to after it ended."""
-
-    spectrogram: Spectrogram
-    peaks: Peaks
-    begin: int
-    place: int
-    frequency_hz: float
-    level_db: NDArray[np.float64]
-    standing: NDArray[np.bool_]
-
-    @property
-    def hop_s(self) -> float:
-        return self.spectrogram.hop_s
-
-    def time_s(self, index: int) -> float:
-        return float(self.spectrogram.time_s[self.begin + index])
-
-
-def _track(spectrogram: Spectrogram, peaks: Peaks, ridge: Ridge) -> _Track:
-    first, last = int(ridge.frame[0]), int(ridge.frame[-1])
-    begin = max(first - min(last - first + 1, _LINE_FRAMES[-1] // 2), 0)
-    end = last + 1 + round(_HELD_S / spectrogram.hop_s)
-    offset = ridge.frequency_hz / spectrogram.bin_hz
-    place = min(int(offset), spectrogram.frequency_hz.size - 2)
-    around = spectrogram.power_db[begin:end, place : place + 2]
-    level = around.max(axis=1).astype(np.float64)
-    standing = np.zeros(level.size, np.bool_)
-    standing[ridge.frame - begin] = True
-    return _Track(
-        spectrogram=spectrogram,
-        peaks=peaks,
-        begin=begin,
-        place=round(offset),
-        frequency_hz=ridge.frequency_hz,
-        level_db=level + float(hann_scalloping_db(np.array(offset - round(offset)))),
-        standing=standing,
-    )
-
-
-def _rises(tracks: Sequence[_Track]) -> Iterator[tuple[_Track, int, int]]:
-    """Yield a track with first and last index of a line, for the best lines, none overlapping."""
-    if not tracks:
-        return
-    hop_s = tracks[0].hop_s
-    level = np.concatenate([t.level_db for t in tracks])
-    seen = np.concatenate([[0], np.cumsum(np.concatenate([t.standing for t in tracks]))])
-    sizes = [t.level_db.size for t in tracks]
-    owner = np.repeat(np.arange(len(tracks)), sizes)
-    begins = np.concatenate([[0], np.cumsum(sizes)])
-    parts = []
-    for count in _LINE_FRAMES:
-        if count > level.size:
-            break
-        late = count // 2
-        lines = sliding_lines(level, hop_s, count)
-        rise = lines.slope_db_per_s * ((count - 1) * hop_s)
-        present = seen[count:] - seen[count - late : level.size + 1 - late]
-        (run,) = np.nonzero(
-            (rise >= MIN_RISE_DB)
-            & (lines.slope_db_per_s >= MIN_SLOPE_DB_PER_S)
-            & (lines.deviation_db <= 0.6 + 0.05 * rise)
-            & (present >= 0.7 * late)
-            & (owner[: owner.size - count + 1] == owner[count - 1 :])
-        )
-        score = rise[run] - 4 * lines.deviation_db[run]
-        parts.append((owner[run], run, run + count - 1, score))
-    owners, firsts, lasts, scores = (np.concatenate(p) for p in zip(*parts, strict=True))
-    order = np.lexsort((-scores, owners))
-    owners, firsts, lasts = owners[order], firsts[order], lasts[order]
-    for index, left in zip(*_spans(owners), strict=True):
-        track, start = tracks[index], int(begins[index])
-        first, last = firsts[left], lasts[left]
-        while first.size:
-            begin, end = int(first[0]) - start, int(last[0]) - start
-            stretch = track.level_db[begin : end + 1]
-            low, high = steepest_straight(stretch, hop_s, min_length=_LINE_FRAMES[0])
-            yield track, begin + low, begin + high
-            apart = (last < first[0]) | (first > last[0])
-            first, last = first[apart], last[apart]
-
-
-def _spans(sorted_keys: NDArray[np.int64]) -> tuple[list[int], list[slice]]:
-    """Return the distinct keys and where each one's run lies."""
-    keys, begins = np.unique(sorted_keys, return_index=True)
-    edges = [*begins.tolist(), sorted_keys.size]
-    return keys.tolist(), [slice(a, b) for a, b in pairwise(edges)]
-
-
 def _measure(
-    track: _Track,
+    track: Track,
     first: int,
     last: int,
-    samples: NDArray[np.float32],
-    sample_rate_hz: int,
+    slope_db_per_s: float,
+    deviation_db: float,
+    sound: _Sound,
+    *,
+    backwards: bool,
 ) -> Growth | None:
     hop_s, level = track.hop_s, track.level_db
-    slope, deviation = fit_line(level[first : last + 1], hop_s)
-    duration_s = (last - first) * hop_s
-    if best_likelihood(slope * duration_s, deviation, duration_s) < CONSIDERED:
+    line = slope_db_per_s * (last - first) * hop_s, deviation_db, (last - first) * hop_s
+    if best_likelihood(*line) < CONSIDERED:
         return None
-    held = level[last : last + 1 + round(_HELD_S / hop_s)]
+    partials = _overtones(track, _inside(first, last), 35.0)
+    if backwards and partials > 0:
+        return None
+    family = _family(track, first, last)
+    if not backwards and best_likelihood(*line, family=family, partials=partials) < CONSIDERED:
+        return None
+    held = level[last : last + 1 + round(HELD_S / hop_s)]
     kept = int(np.argmax(np.append(held < level[last] - 6, True)))
     tone = refine_tone(
-        samples,
-        sample_rate_hz,
+        *sound.below(1.2 * track.frequency_hz),
         track.frequency_hz,
         start_s=track.time_s(first),
         stop_s=track.time_s(last) + 0.75 * kept * hop_s,
@@ -345,30 +295,33 @@ def _measure(
     until = _stands_until(track, last)
     top = first + int(level[first : until + 1].argmax())
     power_db = track.spectrogram.power_db
-    near = slice(max(track.place - 40, 0), track.place + 41)
-    around = neighbourhood_db(power_db[[track.begin + first, track.begin + last], near])
-    around = around[:, track.place - near.start]
+    around = around_db(power_db[[track.begin + first, track.begin + last]], track.place)
     return Growth(
         frequency_hz=tone.frequency_hz,
         frequency_error_hz=tone.error_hz,
         wander_hz=tone.wander_hz,
         start_s=track.time_s(first),
         stop_s=track.time_s(last),
-        slope_db_per_s=slope,
-        deviation_db=deviation,
+        slope_db_per_s=slope_db_per_s,
+        deviation_db=deviation_db,
         contrast_db=float(level[last] - around[1]),
         contrast_before_db=float(level[first] - around[0]),
         held_db=float(held.mean() - level[last]),
-        family=_family(track, tone.frequency_hz, first, last),
-        partials=_overtones(track, tone.frequency_hz, first + 2 * (last - first) // 3, 35.0),
-        overtones=_overtones(track, tone.frequency_hz, top, 50.0),
+        family=family,
+        partials=partials,
+        overtones=_overtones(track, top, 50.0),
         stood_until_s=track.time_s(until),
         peak_db=float(level[top]),
         share_db=float(level[top] - power_db[track.begin + top].max()),
     )
 
 
-def _stands_until(track: _Track, last: int) -> int:
+def _inside(first: int, last: int) -> int:
+    """Return the place two thirds up a rise, where a howl has no partials yet."""
+    return first + 2 * (last - first) // 3
+
+
+def _stands_until(track: Track, last: int) -> int:
     """Return the last index at which it stands out, gaps up to 0.2 s allowed."""
     later = np.flatnonzero(track.standing[last:]) + last
     if later.size == 0:
@@ -377,35 +330,25 @@ def _stands_until(track: _Track, last: int) -> int:
     return int(later[breaks[0]] if breaks.size else later[-1])
 
 
-def _family(track: _Track, frequency_hz: float, first: int, last: int) -> int:
-    """Count the tones at simple ratios that rose along in the same stretch.
-
-    Looked at two thirds up the rise: a howl has no partials before it clips.
-    """
-    middle = first + 2 * (last - first) // 3
+def _family(track: Track, first: int, last: int) -> int:
+    """Count the tones at simple ratios that rose along in the same stretch."""
+    middle, bin_hz = _inside(first, last), track.spectrogram.bin_hz
     level_db = track.level_db[middle]
     risen = level_db - track.level_db[first]
     before_db = track.spectrogram.power_db[track.begin + first]
-    count = 0
-    for ratio in _FAMILY:
-        height = _peak_near(track, middle, ratio * frequency_hz, 0.5 * max(ratio, 0.7))
-        if height is None or height < level_db - 35:
-            continue
-        place = round(ratio * frequency_hz / track.spectrogram.bin_hz)
-        count += bool(height - before_db[min(place, before_db.size - 1)] > 0.5 * risen)
-    return count
+    height = track.peaks.heights_near(
+        track.begin + middle, _FAMILY * track.frequency_hz, 0.5 * bin_hz * np.maximum(_FAMILY, 0.7)
+    )
+    place = np.round(_FAMILY * track.frequency_hz / bin_hz).astype(np.int64)
+    rose = height - before_db[np.minimum(place, before_db.size - 1)] > 0.5 * risen
+    return int(np.count_nonzero((height >= level_db - 35) & rose))
 
 
-def _overtones(track: _Track, frequency_hz: float, index: int, within_db: float) -> int:
+def _overtones(track: Track, index: int, within_db: float) -> int:
     """Count the harmonics, second to fifth, that stand out at one time."""
-    least_db = track.level_db[index] - within_db
-    heights = (_peak_near(track, index, n * frequency_hz, 0.5) for n in (2, 3, 4, 5))
-    return sum(height is not None and height > least_db for height in heights)
-
-
-def _peak_near(track: _Track, index: int, frequency_hz: float, within_bins: float) -> float | None:
-    """Return the level of the highest peak near a frequency at one time, if there is one."""
-    peaks = track.peaks.in_frame(track.begin + index)
-    distance = np.abs(track.peaks.frequency_hz[peaks] - frequency_hz)
-    near = distance < within_bins * track.spectrogram.bin_hz
-    return float(track.peaks.level_db[peaks][near].max()) if near.any() else None
+    height = track.peaks.heights_near(
+        track.begin + index,
+        _HARMONICS * track.frequency_hz,
+        np.full(_HARMONICS.size, 0.5 * track.spectrogram.bin_hz),
+    )
+    return int(np.count_nonzero(height > track.level_db[index] - within_db))

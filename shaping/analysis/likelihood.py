@@ -20,11 +20,10 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from shaping.analysis.growth import Growth
 
-CONSIDERED = 0.05
+CONSIDERED = 0.12
 """Rises less likely than this are dropped at once."""
 
 _WEIGHTS = np.array([4.04, 0.80, -7.16, 7.83, -2.52, -0.80, -2.65])
-_LINE = 4
 
 
 def howl_likelihood(growth: Growth) -> float:
@@ -32,9 +31,12 @@ def howl_likelihood(growth: Growth) -> float:
     return _logistic(float(_WEIGHTS @ features(growth)))
 
 
-def best_likelihood(rise_db: float, deviation_db: float, duration_s: float) -> float:
-    """Return the likelihood that a rise has if nothing but its line speaks against it."""
-    return _logistic(float(_WEIGHTS[:_LINE] @ _line_features(rise_db, deviation_db, duration_s)))
+def best_likelihood(
+    rise_db: float, deviation_db: float, duration_s: float, *, family: int = 0, partials: int = 0
+) -> float:
+    """Return the likelihood that a rise has if its pitch does not waver."""
+    line = _line_features(rise_db, deviation_db, duration_s)
+    return _logistic(float(_WEIGHTS @ (*line, 0.0, *_company(family, partials))))
 
 
 def features(growth: Growth) -> NDArray[np.float64]:
@@ -45,7 +47,7 @@ def features(growth: Growth) -> NDArray[np.float64]:
     """
     line = _line_features(growth.rise_db, growth.deviation_db, growth.stop_s - growth.start_s)
     wavers = math.log10(max(growth.wander_hz, 1.0))
-    return np.array([*line, wavers, min(growth.family, 2), min(growth.partials, 3)])
+    return np.array([*line, wavers, *_company(growth.family, growth.partials)])
 
 
 def _line_features(
@@ -53,6 +55,10 @@ def _line_features(
 ) -> tuple[float, float, float, float]:
     unevenness = deviation_db / math.sqrt(max(rise_db, 1.0))
     return 1.0, min(rise_db, 50.0) / 10, unevenness, math.log10(duration_s)
+
+
+def _company(family: int, partials: int) -> tuple[float, float]:
+    return min(family, 2), min(partials, 3)
 
 
 def _logistic(score: float) -> float:

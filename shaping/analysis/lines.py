@@ -51,9 +51,7 @@ def sliding_lines(level_db: NDArray[np.floating], hop_s: float, length: int) -> 
     level = np.asarray(level_db, np.float64)
     level = level - level.mean(axis=-1, keepdims=True)
     time = np.arange(level.shape[-1], dtype=np.float64)
-    total = _sliding_sum(level, length)
-    moment = _sliding_sum(level * time, length)
-    square = _sliding_sum(level * level, length)
+    total, moment, square = _sliding_sums(np.stack([level, level * time, level * level]), length)
     centre = time[: total.shape[-1]] + (length - 1) / 2
     spread = length * (length**2 - 1) / 12
     slope = (moment - centre * total) / spread
@@ -61,27 +59,49 @@ def sliding_lines(level_db: NDArray[np.floating], hop_s: float, length: int) -> 
     return SlidingLines(length, slope / hop_s, np.sqrt(np.maximum(variance, 0.0)))
 
 
-def _sliding_sum(values: NDArray[np.float64], length: int) -> NDArray[np.float64]:
-    running = np.cumsum(values, axis=-1)
-    head = running[..., length - 1 : length]
-    return np.concatenate([head, running[..., length:] - running[..., :-length]], axis=-1)
+def _sliding_sums(values: NDArray[np.float64], length: int) -> NDArray[np.float64]:
+    running = np.zeros((*values.shape[:-1], values.shape[-1] + 1))
+    np.cumsum(values, axis=-1, out=running[..., 1:])
+    return np.asarray(running[..., length:] - running[..., :-length])
 
 
-def fit_line(level_db: NDArray[np.floating], hop_s: float) -> tuple[float, float]:
-    """Return the slope in dB per second and the root-mean-square deviation in dB of one run."""
-    lines = sliding_lines(level_db, hop_s, np.asarray(level_db).shape[-1])
-    return float(lines.slope_db_per_s[0]), float(lines.deviation_db[0])
+def fit_lines(
+    level_db: NDArray[np.floating], inside: NDArray[np.bool_], hop_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit a line to the levels inside a stretch of each row.
+
+    Parameters
+    ----------
+    level_db : ndarray, shape (m, n)
+        Levels in dB at even steps of time.
+    inside : ndarray of bool, shape (m, n)
+        The levels that count: at least two in each row.
+    hop_s : float
+        Time between levels in seconds.
+
+    Returns
+    -------
+    slope_db_per_s, deviation_db : ndarray of float64, shape (m,)
+        Slope, and root-mean-square distance of the levels from the line.
+    """
+    weight = inside / inside.sum(axis=1, keepdims=True)
+    time = np.arange(inside.shape[1]) - (weight @ np.arange(inside.shape[1]))[:, None]
+    level = np.asarray(level_db, np.float64)
+    level = level - (weight * level).sum(axis=1, keepdims=True)
+    slope = (weight * time * level).sum(axis=1) / (weight * time**2).sum(axis=1)
+    off = level - slope[:, None] * time
+    return slope / hop_s, np.sqrt((weight * off**2).sum(axis=1))
 
 
 def steepest_straight(
     level_db: NDArray[np.floating], hop_s: float, *, min_length: int = 8
-) -> tuple[int, int]:
-    """Trim a rise to its steepest straight part: no floor before it, no ceiling after it.
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Trim rises to their steepest straight part: no floor before it, no ceiling after it.
 
     Parameters
     ----------
-    level_db : ndarray, shape (n,)
-        Levels in dB that rise on the whole; ``n >= min_length``.
+    level_db : ndarray, shape (m, n)
+        Levels in dB that rise on the whole, one rise a row; ``n >= min_length``.
     hop_s : float
         Time between levels in seconds.
     min_length : int
@@ -89,19 +109,24 @@ def steepest_straight(
 
     Returns
     -------
-    first, last : int
-        The stretch that stays close to the steepest line through half of the levels.
+    first, last : ndarray of int64, shape (m,)
+        The stretches that stay close to the steepest line through half of the levels.
     """
     level = np.asarray(level_db, np.float64)
-    count = max(level.size // 2, min_length)
+    rows, size = np.arange(level.shape[0]), level.shape[1]
+    count = max(size // 2, min_length)
     lines = sliding_lines(level, hop_s, count)
     score = lines.slope_db_per_s - 2 * lines.deviation_db / (count * hop_s)
-    begin = int(score.argmax())
-    steps = np.arange(level.size) - (begin + (count - 1) / 2)
-    line = level[begin : begin + count].mean() + lines.slope_db_per_s[begin] * hop_s * steps
-    off = np.abs(level - line) > max(2.0, 2.5 * float(lines.deviation_db[begin]))
-    off[begin : begin + count] = False
-    before, after = np.flatnonzero(off[:begin]), np.flatnonzero(off[begin:])
-    first = int(before[-1]) + 1 if before.size else 0
-    last = begin + int(after[0]) - 1 if after.size else level.size - 1
+    begin = score.argmax(axis=1)
+    place = np.arange(size)
+    core = (place >= begin[:, None]) & (place < begin[:, None] + count)
+    middle = (level * core).sum(axis=1) / count
+    steps = place - (begin[:, None] + (count - 1) / 2)
+    line = middle[:, None] + lines.slope_db_per_s[rows, begin][:, None] * hop_s * steps
+    allowed = np.maximum(2.0, 2.5 * lines.deviation_db[rows, begin])
+    off = (np.abs(level - line) > allowed[:, None]) & ~core
+    before = off & (place < begin[:, None])
+    after = off & (place > begin[:, None])
+    first = np.where(before.any(axis=1), size - before[:, ::-1].argmax(axis=1), 0)
+    last = np.where(after.any(axis=1), after.argmax(axis=1) - 1, size - 1)
     return first, last

@@ -44,6 +44,15 @@ class Peaks:
         first, last = np.searchsorted(self.frame, [frame, frame + 1])
         return slice(int(first), int(last))
 
+    def heights_near(
+        self, frame: int, frequency_hz: NDArray[np.float64], within_hz: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return the level of the highest peak of a frame near each frequency, -inf without one."""
+        here = self.in_frame(frame)
+        apart = np.abs(self.frequency_hz[here] - frequency_hz[:, None])
+        levels = np.where(apart < within_hz[:, None], self.level_db[here], -np.inf)
+        return np.asarray(levels.max(axis=1, initial=-np.inf))
+
     def reversed(self, frames: int) -> Peaks:
         """Return the peaks of the same `frames` frames in the opposite order."""
         frame = frames - 1 - self.frame
@@ -71,6 +80,10 @@ class Ridge:
     frame: NDArray[np.int64]
     frequency_hz: float
 
+    def reversed(self, frames: int) -> Ridge:
+        """Return the same ridge with the `frames` frames in the opposite order."""
+        return Ridge(frames - 1 - self.frame[::-1], self.frequency_hz)
+
 
 def neighbourhood_db(power_db: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the mean level around each bin, the bin's own main lobe left out."""
@@ -80,6 +93,14 @@ def neighbourhood_db(power_db: NDArray[np.float32]) -> NDArray[np.float32]:
     wide *= 2 * last + 1
     core *= 2 * first - 1
     return np.asarray((wide - core) / np.float32(2 * (last - first + 1)), np.float32)
+
+
+def around_db(power_db: NDArray[np.float32], place: int) -> NDArray[np.float32]:
+    """Return the mean level around one bin of each frame, as in `neighbourhood_db`."""
+    first, last = NEIGHBOURS
+    steps = np.arange(first, last + 1)
+    bins = np.clip(place + np.concatenate([-steps, steps]), 0, power_db.shape[1] - 1)
+    return np.asarray(power_db[:, bins].mean(axis=1), np.float32)
 
 
 def find_peaks(spectrogram: Spectrogram, *, min_contrast_db: float, min_level_db: float) -> Peaks:
@@ -152,10 +173,8 @@ _MAX_STEP_BINS = 0.3
 _MAX_GAP_S = 0.2
 
 
-def steady_ridges(
-    peaks: Peaks, spectrogram: Spectrogram, *, min_contrast_db: float, min_rise_db: float
-) -> list[Ridge]:
-    """Find the ridges of steady pitch that get louder on their way.
+def steady_ridges(peaks: Peaks, spectrogram: Spectrogram, *, min_contrast_db: float) -> list[Ridge]:
+    """Find the ridges of steady pitch.
 
     Parameters
     ----------
@@ -165,8 +184,6 @@ def steady_ridges(
         Where they were found.
     min_contrast_db : float
         Least height over the neighbourhood at the tallest place.
-    min_rise_db : float
-        Least rise within the ridge: a struck note has none.
 
     Returns
     -------
@@ -189,47 +206,83 @@ def steady_ridges(
     spread = np.sqrt(np.add.reduceat(weight * off**2, begins) / total)
     tallest = np.maximum.reduceat(peaks.contrast_db[order], begins)
     good = (spread <= _MAX_SPREAD_BINS * spectrogram.bin_hz) & (tallest >= min_contrast_db)
-    frames = np.split(peaks.frame[order], begins[1:])
-    pieces = [Ridge(frames[i], float(mean[i])) for i in np.flatnonzero(good)]
-    joined = _joined(pieces, spectrogram)
-    return [r for r in joined if _rise_db(r, spectrogram) >= min_rise_db]
+    frames = peaks.frame[order]
+    pieces = [
+        Ridge(frames[begins[i] : begins[i] + counts[i]], float(mean[i]))
+        for i in np.flatnonzero(good)
+    ]
+    return _joined(pieces, spectrogram)
+
+
+def rising(ridges: list[Ridge], spectrogram: Spectrogram, *, min_rise_db: float) -> list[Ridge]:
+    """Return the ridges that get louder on their way by this much: a struck note does not."""
+    rise = _rises_db(ridges, spectrogram)
+    return [ridges[i] for i in np.flatnonzero(rise >= min_rise_db)]
 
 
 def _joined(pieces: list[Ridge], spectrogram: Spectrogram) -> list[Ridge]:
     """Join pieces of one frequency across short gaps."""
     pieces = sorted(pieces, key=lambda r: int(r.frame[0]))
+    weights = _powers(pieces, spectrogram)
     allowed_hz = _MAX_SPREAD_BINS * spectrogram.bin_hz
     allowed = round(_MAX_GAP_S / max(spectrogram.hop_s, 1e-6))
-    chains: list[list[Ridge]] = []
-    ends = np.zeros(len(pieces), np.int64)
-    centres = np.full(len(pieces), np.inf)
-    for piece in pieces:
-        gap = int(piece.frame[0]) - ends
-        apart = np.abs(centres - piece.frequency_hz)
-        apart[(gap < 1) | (gap > allowed)] = np.inf
-        nearest = int(apart.argmin())
-        if apart[nearest] > allowed_hz:
-            nearest = len(chains)
+    chains: list[list[int]] = []
+    recent: list[tuple[int, float, int]] = []  # last frame and frequency of a chain, its number
+    for number, piece in enumerate(pieces):
+        start, here_hz = int(piece.frame[0]), piece.frequency_hz
+        best, nearest_hz, still = None, allowed_hz, []
+        for one in recent:
+            if start - one[0] > allowed:
+                continue
+            still.append(one)
+            apart_hz = abs(one[1] - here_hz)
+            if one[0] < start and apart_hz <= nearest_hz:
+                best, nearest_hz = one, apart_hz
+        if best is None:
+            chain = len(chains)
             chains.append([])
-        chains[nearest].append(piece)
-        ends[nearest], centres[nearest] = piece.frame[-1], piece.frequency_hz
-    return [_join(chain, spectrogram) for chain in chains]
-
-
-def _join(chain: list[Ridge], spectrogram: Spectrogram) -> Ridge:
-    if len(chain) == 1:
-        return chain[0]
-    level = [
-        spectrogram.power_db[r.frame, round(r.frequency_hz / spectrogram.bin_hz)].max()
-        for r in chain
+        else:
+            still.remove(best)
+            chain = best[2]
+        chains[chain].append(number)
+        recent = [*still, (int(piece.frame[-1]), here_hz, chain)]
+    return [
+        pieces[chain[0]]
+        if len(chain) == 1
+        else Ridge(
+            frame=np.concatenate([pieces[n].frame for n in chain]),
+            frequency_hz=sum(weights[n] * pieces[n].frequency_hz for n in chain)
+            / sum(weights[n] for n in chain),
+        )
+        for chain in chains
     ]
-    weight = 10 ** (np.asarray(level, np.float64) / 10) + 1e-30
-    return Ridge(
-        frame=np.concatenate([r.frame for r in chain]),
-        frequency_hz=float(np.average([r.frequency_hz for r in chain], weights=weight)),
-    )
 
 
-def _rise_db(ridge: Ridge, spectrogram: Spectrogram) -> float:
-    level = spectrogram.power_db[ridge.frame, round(ridge.frequency_hz / spectrogram.bin_hz)]
-    return float((level - np.minimum.accumulate(level)).max())
+def _powers(ridges: list[Ridge], spectrogram: Spectrogram) -> list[float]:
+    """Return the highest power of each ridge."""
+    if not ridges:
+        return []
+    level, starts = _levels(ridges, spectrogram)
+    power = 10 ** (np.maximum.reduceat(level, starts) / 10) + 1e-30
+    return [float(p) for p in power]
+
+
+def _levels(
+    ridges: list[Ridge], spectrogram: Spectrogram
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return the levels at the nearest bin of all ridges, and where each ridge's begin."""
+    sizes = np.array([r.frame.size for r in ridges])
+    place = np.round([r.frequency_hz / spectrogram.bin_hz for r in ridges]).astype(np.int64)
+    frame = np.concatenate([r.frame for r in ridges])
+    level = spectrogram.power_db[frame, np.repeat(place, sizes)].astype(np.float64)
+    return level, np.cumsum(sizes) - sizes
+
+
+def _rises_db(ridges: list[Ridge], spectrogram: Spectrogram) -> NDArray[np.float64]:
+    """Return how far each ridge rises over its lowest level before, shape (ridges,)."""
+    if not ridges:
+        return np.zeros(0)
+    level, starts = _levels(ridges, spectrogram)
+    # Each ridge lies far below the one before, so that one running minimum serves all.
+    level -= np.repeat(1e4 * np.arange(len(ridges)), [r.frame.size for r in ridges])
+    return np.asarray(np.maximum.reduceat(level - np.minimum.accumulate(level), starts))

@@ -17,6 +17,9 @@ from shaping.analysis.growth import Growth
 LEAST_TIMES = 3
 """A frequency must ring on after so many sounds."""
 
+MOST_PLACES = 4
+"""Where more frequencies than this ring on, they are the notes of a tune and not the loop's."""
+
 ALIKE = 0.2
 """Relative standard deviation of the rates of fall that still counts as alike."""
 
@@ -47,6 +50,8 @@ def ringing_on(falls: Sequence[Growth], rings: Sequence[Ring]) -> list[Ring]:
         else:
             groups.append([fall])
     found = [ring for ring in (_ring(_separate(group)) for group in groups) if ring]
+    if len(found) > MOST_PLACES:
+        return []
     return sorted(found, key=lambda r: r.decay_db_per_s or 0.0)
 
 

@@ -43,7 +43,7 @@ class Tone:
 
 def phasor(
     samples: NDArray[np.float32],
-    sample_rate_hz: int,
+    sample_rate_hz: float,
     frequency_hz: float,
     *,
     start_s: float,
@@ -60,26 +60,33 @@ def phasor(
         The phasor: a sine of amplitude a gives ``abs(value) == a``. Empty where the stretch does
         not hold three windows.
     """
-    length = max(round(window_s * sample_rate_hz), 8)
-    hop = max(length // _OVERLAP, 1)
+    hop = max(round(window_s * sample_rate_hz / _OVERLAP), 2)
+    length = _OVERLAP * hop
     first = max(round((start_s - window_s / 2) * sample_rate_hz), 0)
     last = min(round((stop_s + window_s / 2) * sample_rate_hz), samples.size)
-    if last - first < length + 2 * hop:
+    pieces = (last - first) // hop
+    count = pieces - _OVERLAP + 1
+    if count < 3:
         return np.zeros(0), np.zeros(0, np.complex128)
-    frames = np.lib.stride_tricks.sliding_window_view(samples[first:last], length)[::hop]
     turn = 2 * np.pi * frequency_hz / sample_rate_hz
     inside = np.arange(length)
     window = 1 - np.cos(2 * np.pi * (inside + 0.5) / length)
-    kernel = (2 / window.sum()) * window * np.exp(-1j * turn * inside)
-    value = frames @ kernel.real + 1j * (frames @ kernel.imag)
-    begin = np.arange(frames.shape[0]) * hop + first
-    value = value * np.exp(-1j * turn * begin)
-    return (begin + length / 2) / sample_rate_hz, value
+    kernel = ((2 / window.sum()) * window * np.exp(-1j * turn * inside)).reshape(_OVERLAP, hop)
+    weights = np.concatenate([kernel.real, kernel.imag]).astype(np.float32)
+    # Each piece is weighed once for each of the windows that it is part of.
+    parts = samples[first : first + pieces * hop].reshape(pieces, hop) @ weights.T
+    value = np.zeros(count, np.complex128)
+    for place in range(_OVERLAP):
+        turned = parts[place : place + count]
+        value += turned[:, place] + 1j * turned[:, _OVERLAP + place]
+    begin = np.arange(count) * hop + first
+    value *= np.exp(-1j * turn * begin)
+    return np.asarray(begin + length / 2, np.float64) / sample_rate_hz, value
 
 
 def refine_tone(
     samples: NDArray[np.float32],
-    sample_rate_hz: int,
+    sample_rate_hz: float,
     frequency_hz: float,
     *,
     start_s: float,
