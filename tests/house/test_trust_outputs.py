@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -171,13 +171,12 @@ def test_a_link_as_output_is_replaced_not_followed(tmp_path):
     assert not (tmp_path / "nowhere").exists()
 
 
-def test_ctrl_c_ends_a_scan_with_130_and_it_goes_on_later(tmp_path, inputs):
+def test_ctrl_c_ends_a_scan_with_130_and_without_a_report(tmp_path):
     tapes, out = tmp_path / "tapes", tmp_path / "found"
     tapes.mkdir()
     assert run(["signal", "pink-noise", str(tapes / "long.wav"), "--duration", "110"]) == 0
     for copy in range(30):
-        os.link(tapes / "long.wav", tapes / f"long {copy}.wav")
-        (tapes / f"long {copy}.wav").rename(tapes / f"take {copy:02}.wav")
+        shutil.copy(tapes / "long.wav", tapes / f"take {copy:02}.wav")
     command = [sys.executable, "-m", "shaping", "rehearsals", tapes, "--out", out, "--jobs", "1"]
     scan = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     for _ in range(3000):
