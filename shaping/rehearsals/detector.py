@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shaping.rehearsals.features import CONTEXT_S, Features, measure
 from shaping.rehearsals.frames import BATCH_FRAMES, Framer, Grid, grid_for
 from shaping.rehearsals.gate import promising
-from shaping.rehearsals.model import confidence_of
+from shaping.rehearsals.model import evidence_of
 from shaping.rehearsals.peaks import NO_PEAKS, Peaks, find_peaks, join
 from shaping.rehearsals.tracks import MAX_STEP, link
 
@@ -25,8 +25,8 @@ MIN_TRACK_S = 0.28
 LONG_TRACK_S = 6.0
 """A track that lasts is measured whenever it has grown this long, and its first half let go."""
 
-REPORTED = 0.05
-"""Tones less likely than this to be howls are not even candidates."""
+WEAKEST_EVIDENCE = -2.5
+"""Tones with less evidence for a howl are not even candidates."""
 
 _HISTORY_S = LONG_TRACK_S + CONTEXT_S + 3.5
 
@@ -39,15 +39,15 @@ class Candidate:
     ----------
     start_s, stop_s : float
         When it stood out.
-    confidence : float
-        0..1.
+    evidence : float
+        For a howl, as log-odds; see `shaping.rehearsals.model`.
     features : Features
         What was measured where it was most howl-like.
     """
 
     start_s: float
     stop_s: float
-    confidence: float
+    evidence: float
     features: Features
 
 
@@ -161,7 +161,7 @@ class Detector:
         if chosen.size:
             order = chosen[np.argsort(root[chosen], kind="stable")]
             starts = np.flatnonzero(np.diff(root[order], prepend=-1))
-            worth = promising(peaks.take(order), starts, *self._past.all())
+            worth = promising(peaks.take(order), starts, *self._past.all(), self.grid)
             if self._lasting:
                 worth |= np.isin(name[order[starts]], list(self._lasting))
             stops = np.append(starts[1:], order.size)
@@ -184,16 +184,16 @@ class Detector:
         features = measure(
             track.frame, track.position, track.level_dbfs, power, first_frame, self.grid
         )
-        confidence = confidence_of(features)
+        evidence = evidence_of(features)
         stop_s = features.start_s + features.duration_s
         if known is not None:
-            best = known if known.confidence >= confidence else None
+            best = known if known.evidence >= evidence else None
             return Candidate(
                 known.start_s if best else min(known.start_s, features.start_s),
                 stop_s,
-                max(known.confidence, confidence),
+                max(known.evidence, evidence),
                 best.features if best else features,
             )
-        if confidence < REPORTED:
+        if evidence < WEAKEST_EVIDENCE:
             return None
-        return Candidate(features.start_s, stop_s, confidence, features)
+        return Candidate(features.start_s, stop_s, evidence, features)

@@ -16,6 +16,7 @@ from dataclasses import astuple, dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from shaping.analysis.lines import sliding_lines
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
 CONTEXT_S = 1.0
@@ -57,6 +58,8 @@ class Features:
         Residual of a straight line through the rise.
     curve_db : float
         How far the middle of the rise lies above its chord (a howl: zero; a swell: positive).
+    straight_db, straight_s : float
+        Height and length of the longest straight line that ends near the plateau.
     plateau_slope_db_per_s : float
         Slope after the rise.
     plateau_ripple_db : float
@@ -89,6 +92,8 @@ class Features:
     rise_s: float
     bend_db: float
     curve_db: float
+    straight_db: float
+    straight_s: float
     plateau_slope_db_per_s: float
     plateau_ripple_db: float
     stroke_db: float
@@ -104,12 +109,41 @@ class Features:
 
 NAMES = tuple(field.name for field in fields(Features))
 
-_RATIOS = (2.0, 3.0, 4.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2)
+_LINE_FRAMES = (5, 8, 13, 21, 34)
+
+_RATIOS = np.array([2.0, 3.0, 4.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
+_REACH = np.array([2, 3, 3, 1, 1, 1, 1])
+_OFFSETS = np.clip(np.arange(-3, 4), -_REACH[:, None], _REACH[:, None])
+"""Bins looked at around each ratio: more where an error of the frequency is multiplied."""
 
 
 def _db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     level: NDArray[np.float32] = np.float32(10) * np.log10(power + np.float32(1e-12))
     return level
+
+
+def _middle(values: NDArray[np.float32]) -> float:
+    """Return the median, or its upper neighbour."""
+    return float(np.partition(values, values.size // 2)[values.size // 2])
+
+
+def _straight_rise(
+    level_db: NDArray[np.float32], top_db: float, hop_s: float
+) -> tuple[float, float]:
+    """Height and length of the highest straight line that ends within 5 dB of the plateau."""
+    best, length_s = 0.0, 0.0
+    for count in _LINE_FRAMES:
+        if count > level_db.size:
+            break
+        lines = sliding_lines(level_db, hop_s, count)
+        height = lines.slope_db_per_s * ((count - 1) * hop_s)
+        straight = lines.deviation_db <= 0.4 + 0.04 * height
+        ends_high = level_db[count - 1 :] >= top_db - 5
+        height = np.where(straight & ends_high, height, 0.0)
+        highest = float(height.max())
+        if highest > best:
+            best, length_s = highest, count * hop_s
+    return best, length_s
 
 
 def measure(
@@ -151,7 +185,7 @@ def measure(
     rest_db = _db(np.maximum(power.sum(axis=1) - own, 0) / np.float32(_HANN_POWER))
 
     inside = tone[first : last + 1]
-    top = float(np.percentile(inside, 90))
+    top = float(np.partition(inside, -1 - inside.size // 10)[-1 - inside.size // 10])
     peak = int(np.argmax(inside >= top - 2)) + first
     high = np.flatnonzero(inside >= top - 6) + first
     audible = np.flatnonzero(inside >= top - 20) + first
@@ -175,6 +209,8 @@ def measure(
         growth = float(rise[-1] - rise[max(rise.size - 3, 0)]) / (min(rise.size, 3) * hop_s)
         bend, curve = 0.0, 0.0
     rise_s = (float(rise[-1]) - max(float(rise[0]), top - 15)) / max(growth, 1e-3)
+
+    straight_db, straight_s = _straight_rise(tone[max(peak - 70, 0) : peak + 1], top, hop_s)
 
     plateau = tone[peak : int(high[-1]) + 1]
     if plateau.size >= 4:
@@ -202,19 +238,13 @@ def measure(
     now = slice(entry, entry + 6)
     stroke = float(rest_db[now].max() - rest_db[then].mean())
 
-    ratios: list[float] = []
-    siblings = 0.0
-    tone_high = float(tone[high].mean())
-    for ratio in _RATIOS:
-        at = round((centre + grid.first_bin) * ratio) - grid.first_bin
-        reach = max(1, min(round(ratio), 3))
-        if at - reach < 0 or at + reach >= bins:
-            ratios.append(-60.0)
-            continue
-        other = power[:, at - reach : at + reach + 1].max(axis=1)
-        ratios.append(float(_db(other[high]).mean()) - tone_high)
-        gained = float(_db(other[now]).max() - _db(other[then]).mean())
-        siblings += float(np.clip((gained - 6) / 12, 0, 1)) * float(ratios[-1] > -40)
+    place = np.rint((centre + grid.first_bin) * _RATIOS).astype(np.int64) - grid.first_bin
+    known = (place >= _REACH) & (place < bins - _REACH)
+    columns = np.where(known[:, None], place[:, None] + _OFFSETS, 0)
+    kin = np.where(known[:, None], _db(power[:, columns].max(axis=2)).T, np.float32(-120))
+    ratios = np.maximum(kin[:, high].mean(axis=1) - tone[high].mean(), -60)
+    gained = kin[:, now].max(axis=1) - kin[:, then].mean(axis=1)
+    siblings = float(np.sum(np.clip((gained - 6) / 12, 0, 1)[ratios > -40]))
 
     third = max(high.size // 3, 1)
     hold = float(rest_db[high[:third]].max() - rest_db[high[-third:]].min())
@@ -226,8 +256,8 @@ def measure(
         steady_s=high.size * hop_s,
         wander_cents=wander,
         drift_cents=drift_cents,
-        stand_off_db=float(np.median(tone[high] - near_db[high])),
-        dominance_db=float(np.median(dominance)),
+        stand_off_db=_middle(tone[high] - near_db[high]),
+        dominance_db=_middle(dominance),
         best_dominance_db=float(dominance.max()),
         over_before_db=over_before,
         rise_db=rise_db,
@@ -235,11 +265,13 @@ def measure(
         rise_s=float(rise_s),
         bend_db=bend,
         curve_db=curve,
+        straight_db=straight_db,
+        straight_s=straight_s,
         plateau_slope_db_per_s=plateau_slope / hop_s,
         plateau_ripple_db=ripple,
         stroke_db=stroke,
-        harmonic_db=max(ratios[:3]),
-        partner_db=max(ratios[3:]),
+        harmonic_db=float(ratios[:3].max()),
+        partner_db=float(ratios[3:].max()),
         siblings=siblings,
         hold_db=hold,
     )

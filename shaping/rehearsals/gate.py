@@ -9,21 +9,26 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.rehearsals.frames import MARGIN_BINS
+from shaping.rehearsals.frames import MARGIN_BINS, Grid
 from shaping.rehearsals.peaks import Peaks
 
-MIN_STAND_OFF = np.float32(10 ** (13.0 / 10))
-"""Over the mean of the bins around it, at its loudest: 13 dB."""
+MIN_STAND_OFF = np.float32(10 ** (8.5 / 10))
+"""Over the mean of the bins around it, at its loudest: 8.5 dB."""
 
-MIN_SHARE = np.float32(10 ** (-20.0 / 10))
-"""Of the power of the whole band, at its loudest: -20 dB."""
+MIN_SHARE = np.float32(10 ** (-13.0 / 10))
+"""Of the power of the whole band, at its loudest: -13 dB."""
 
-MIN_LOUD_FRAMES = 8
+MAX_KIN = np.float32(10 ** (-4.0 / 10))
+"""Power at simple ratios of its frequency, at its loudest: 4 dB below it. A hard-clipped howl's
+third harmonic lies 9.5 dB below it (square wave)."""
+
+MIN_LOUD_FRAMES = 10
 """Frames within 6 dB of its loudest."""
 
-MAX_SPREAD_BINS = 0.3
+MAX_SPREAD_BINS = 0.2
 """Standard deviation of its frequency over those frames."""
 
+_RATIOS = np.array([1 / 3, 1 / 2, 2 / 3, 3 / 2, 2.0, 3.0])
 _AROUND = np.concatenate([np.arange(-MARGIN_BINS, -3), np.arange(4, MARGIN_BINS + 1)])
 
 
@@ -33,6 +38,7 @@ def promising(
     power: NDArray[np.float32],
     total: NDArray[np.float32],
     first_frame: int,
+    grid: Grid,
 ) -> NDArray[np.bool_]:
     """Tell which tracks may be howls.
 
@@ -48,6 +54,8 @@ def promising(
         Their sums over frequency.
     first_frame : int
         Frame number of the first row of `power`.
+    grid : Grid
+        The grid of `power`.
 
     Returns
     -------
@@ -71,8 +79,17 @@ def promising(
     around = np.clip(column[:, None] + _AROUND, 0, bins - 1)
     near = power[row[:, None], around].mean(axis=1)
     level = power[row, column]
+    exact = peaks.position[top] + grid.first_bin
+    place = np.rint(exact[:, None] * _RATIOS).astype(np.int64) - grid.first_bin
+    inside = (place >= 1) & (place < bins - 1)
+    place = np.where(inside, place, 1)
+    kin = np.zeros(row.size, np.float32)
+    for step in (-1, 0, 1):
+        there = np.where(inside, power[row[:, None], place + step], np.float32(0))
+        kin = np.maximum(kin, there.max(axis=1))
     result: NDArray[np.bool_] = (
         (level > MIN_STAND_OFF * near)
+        & (kin < MAX_KIN * level)
         & (level > MIN_SHARE * total[row])
         & (count >= MIN_LOUD_FRAMES)
         & (spread <= MAX_SPREAD_BINS**2)

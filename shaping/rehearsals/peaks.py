@@ -19,8 +19,9 @@ STAND_OFF = np.float32(10 ** (-6.0 / 10))
 FLOOR = np.float32(10 ** (-78.0 / 10))
 """Peaks below -78 dBFS are ignored."""
 
-BELOW_LOUDEST = np.float32(10 ** (-38.0 / 10))
-"""So are peaks more than 38 dB below the loudest bin of the frame."""
+BELOW_LOUDEST = np.float32(10 ** (-28.0 / 10))
+"""So are peaks more than 28 dB below the loudest bin of the frame. A howl counts while it is among
+the loudest; how it got there is read from the power spectra, not from peaks."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,19 +88,20 @@ def find_peaks(power: NDArray[np.float32], first_frame: int, grid: Grid) -> Peak
     low = MARGIN_BINS if grid.first_bin > 0 else 4
     high = power.shape[1] - MARGIN_BINS
     centre = power[:, low:high]
-    lowered = centre * STAND_OFF
-    found = centre > power[:, low - 1 : high - 1]
-    found &= centre >= power[:, low + 1 : high + 1]
-    for offset in (3, 4):
-        found &= lowered > power[:, low - offset : high - offset]
-        found &= lowered > power[:, low + offset : high + offset]
     floor = np.maximum(power.max(axis=1) * BELOW_LOUDEST, FLOOR)
-    found &= centre > floor[:, None]
-    flat = np.flatnonzero(found)
-    frame, column = np.divmod(flat, high - low)
+    found = centre > floor[:, None]
+    found &= centre > power[:, low - 1 : high - 1]
+    found &= centre >= power[:, low + 1 : high + 1]
+    # What is left is short: the rest is looked at one by one.
+    frame, column = np.divmod(np.flatnonzero(found), high - low)
     column += low
     cell = frame * power.shape[1] + column
     values = power.reshape(-1)
+    lowered = values[cell] * STAND_OFF
+    clear = lowered > values[cell - 3]
+    for offset in (3, -4, 4):
+        clear &= lowered > values[cell + offset]
+    frame, column, cell = frame[clear], column[clear], cell[clear]
     tiny = np.float32(1e-20)
     before = np.log(values[cell - 1] + tiny)
     peak = np.log(values[cell] + tiny)

@@ -15,7 +15,12 @@ from shaping.capture.audio import inspect, read_blocks
 from shaping.errors import CaptureError
 from shaping.rehearsals.detector import Candidate, Detector
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.model import LISTED, reason_for
+from shaping.rehearsals.model import (
+    LISTED,
+    confidence_of,
+    evidence_in_context,
+    reason_for,
+)
 
 BLOCK_FRAMES = 65_536
 
@@ -80,22 +85,31 @@ def scan_file(path: str, block_frames: int = BLOCK_FRAMES) -> FileScan:
 def events_of(candidates: Iterable[Candidate], *, channel: int) -> list[Event]:
     """Join what belongs together and return the events worth listing, in order of time."""
     joined = _without_harmonics(_joined(candidates))
-    return [
-        Event(
-            channel=channel,
-            start_s=candidate.start_s,
-            duration_s=candidate.stop_s - candidate.start_s,
-            frequency_hz=candidate.features.frequency_hz,
-            growth_db_per_s=max(candidate.features.growth_db_per_s, 0.0),
-            peak_dbfs=candidate.features.peak_dbfs,
-            over_db=candidate.features.best_dominance_db,
-            clipped=clipped,
-            confidence=candidate.confidence,
-            reason=reason_for(candidate.features, candidate.confidence, clipped=clipped),
+    evidence = evidence_in_context(
+        [c.evidence for c, _ in joined],
+        [c.start_s for c, _ in joined],
+        [c.features.frequency_hz for c, _ in joined],
+    )
+    events = []
+    for (candidate, clipped), strength in zip(joined, evidence, strict=True):
+        confidence = confidence_of(strength)
+        if confidence < LISTED:
+            continue
+        events.append(
+            Event(
+                channel=channel,
+                start_s=candidate.start_s,
+                duration_s=candidate.stop_s - candidate.start_s,
+                frequency_hz=candidate.features.frequency_hz,
+                growth_db_per_s=max(candidate.features.growth_db_per_s, 0.0),
+                peak_dbfs=candidate.features.peak_dbfs,
+                over_db=candidate.features.best_dominance_db,
+                clipped=clipped,
+                confidence=confidence,
+                reason=reason_for(candidate.features, confidence, clipped=clipped),
+            )
         )
-        for candidate, clipped in joined
-        if candidate.confidence >= LISTED
-    ]
+    return events
 
 
 def _finite(samples: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -115,11 +129,11 @@ def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
             ratio = late.features.frequency_hz / early.features.frequency_hz
             close = late.start_s - early.stop_s < _GAP_S
             if close and 1 / _SAME_RATIO < ratio < _SAME_RATIO:
-                surer = early if early.confidence >= late.confidence else late
+                surer = early if early.evidence >= late.evidence else late
                 result[index] = Candidate(
                     early.start_s,
                     max(early.stop_s, late.stop_s),
-                    surer.confidence,
+                    surer.evidence,
                     surer.features,
                 )
                 break
@@ -144,7 +158,7 @@ def _without_harmonics(candidates: list[Candidate]) -> list[tuple[Candidate, boo
             if round(ratio) not in _MULTIPLES or abs(ratio / round(ratio) - 1) > 0.004:
                 continue
             overlap = min(low.stop_s, high.stop_s) - max(low.start_s, high.start_s)
-            if overlap > 0.5 * (high.stop_s - high.start_s) and low.confidence >= LISTED:
+            if overlap > 0.5 * (high.stop_s - high.start_s) and low.evidence >= 0:
                 dropped.add(j)
                 clipped.add(i)
     for i, candidate in enumerate(candidates):

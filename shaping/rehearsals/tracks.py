@@ -38,27 +38,30 @@ def link(peaks: Peaks, bins: int) -> NDArray[np.int64]:
     if count < 2:
         return root
     key = peaks.frame * bins + peaks.bin
+    position = peaks.position
+    free = root  # peaks without a predecessor
+    taken = np.zeros(count, dtype=bool)  # peaks with a successor
+    before = root.copy()
     for step in range(1, MAX_STEP + 1):
-        # `root` holds the direct predecessor until the end; a peak is its own while it has none.
-        free = np.flatnonzero(root == np.arange(count)) if step > 1 else np.arange(count)
-        taken = np.zeros(count, dtype=bool)
-        if step > 1:
-            taken[root[root != np.arange(count)]] = True
-        wanted = key[free] - step * bins - 1
-        at = np.searchsorted(key, wanted)
-        best = np.full(free.size, -1)
-        nearest = np.full(free.size, MAX_DRIFT_BINS)
-        for candidate in (at, at + 1):
-            candidate = np.minimum(candidate, count - 1)
-            drift = np.abs(peaks.position[candidate] - peaks.position[free])
-            good = (key[candidate] >= wanted) & (key[candidate] <= wanted + 2)
-            good &= (drift < nearest) & ~taken[candidate]
-            best[good] = candidate[good]
-            nearest[good] = drift[good]
-        linked = best >= 0
-        root[free[linked]] = best[linked]
+        # Peaks are two bins apart at least, so at most two lie within a bin.
+        wanted = key[free] - (step * bins + 1)
+        first = np.searchsorted(key, wanted)
+        second = np.minimum(first + 1, count - 1)
+        drift = [
+            np.where(
+                (key[at] >= wanted) & (key[at] <= wanted + 2) & ~taken[at],
+                np.abs(position[at] - position[free]),
+                MAX_DRIFT_BINS,
+            )
+            for at in (first, second)
+        ]
+        linked = np.minimum(*drift) < MAX_DRIFT_BINS
+        best = np.where(drift[1] < drift[0], second, first)[linked]
+        before[free[linked]] = best
+        taken[best] = True
+        free = free[~linked]
     while True:
-        further = root[root]
-        if np.array_equal(further, root):
-            return root
-        root = further
+        further = before[before]
+        if np.array_equal(further, before):
+            return before
+        before = further

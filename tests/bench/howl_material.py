@@ -150,8 +150,32 @@ def random_stage(rng: np.random.Generator, frequency_hz: float) -> Stage:
     return Stage(RATE_HZ, path, noise_dbfs=rng.uniform(-80, -60))
 
 
-def howling_scene(path: Path, seed: int, *, duration_s: float = 30.0) -> Scene:
+@dataclass(frozen=True, eq=False)
+class Script:
+    """What happens in a scene: who plays, through which loop, and the hand on the fader."""
+
+    stage: Stage
+    programme: NDArray[np.float64]
+    gain_db: NDArray[np.float64]
+
+
+def howling_scene(path: Path, seed: int) -> Scene:
     """Play an excerpt through a loop that is pushed over its stable gain twice."""
+    script = howling_script(path, seed)
+    recorded = run(script.stage, script.programme, gain_db=script.gain_db, seed=seed)
+    howls = true_howls(recorded, alone(script, seed))
+    clipped = bool(np.max(np.abs(recorded)) >= 0.999)
+    return Scene(f"{path.stem} #{seed}", recorded.astype(np.float32), howls, clipped)
+
+
+def alone(script: Script, seed: int) -> NDArray[np.float64]:
+    """The programme as the channel would hold it without the wedge."""
+    noise = room_noise(script.stage, script.programme.size, seed=seed)
+    return converted(script.programme + noise)
+
+
+def howling_script(path: Path, seed: int, *, duration_s: float = 30.0) -> Script:
+    """Draw everything about a scene."""
     rng = np.random.default_rng([seed, 77])
     length = soundfile.info(path).duration
     programme = excerpt(
@@ -185,17 +209,13 @@ def howling_scene(path: Path, seed: int, *, duration_s: float = 30.0) -> Scene:
         gain_db[begin:end] = stable_db + excess_db
     ramp = round(rng.uniform(0.02, 0.4) * RATE_HZ)
     gain_db = ndimage.uniform_filter1d(gain_db, ramp, mode="nearest")
-    recorded = run(stage, programme, gain_db=gain_db, seed=seed)
-    alone = converted(programme + room_noise(stage, programme.size, seed=seed))
-    howls = true_howls(recorded, alone)
-    clipped = bool(np.max(np.abs(recorded)) >= 0.999)
-    return Scene(f"{path.stem} #{seed}", recorded.astype(np.float32), howls, clipped)
+    return Script(stage, programme, gain_db)
 
 
 def true_howls(recorded: NDArray[np.float64], alone: NDArray[np.float64]) -> tuple[Howl, ...]:
     """Measure each howl against the programme without the loop.
 
-    The loudest bin over the programme's third octave decides frequency and time; frames of 85 ms
+    The strongest of the bins that stand out decides frequency and time; frames of 85 ms
     every 21 ms, the programme's level held over 0.1 s on either side.
     """
     size, hop = 4096, 1024
@@ -211,13 +231,14 @@ def true_howls(recorded: NDArray[np.float64], alone: NDArray[np.float64]) -> tup
     over = 10 * np.log10((power + 1e-14) / (held + 1e-14))
     over[: round(100 * size / RATE_HZ)] = -99
     over[round(10_000 * size / RATE_HZ) :] = -99
-    best, standing = over.argmax(axis=0), over.max(axis=0)
+    # Of all that stands out, the strongest is the howl; the rest are its harmonics.
+    outstanding, standing = np.where(over >= STANDING_DB, power, 0), over.max(axis=0)
     howls: list[Howl] = []
     up = np.flatnonzero(standing >= STANDING_DB)
     if up.size == 0:
         return ()
     for run_ in np.split(up, np.flatnonzero(np.diff(up) > 12) + 1):
-        place = int(np.median(best[run_]))
+        place = int(outstanding[:, run_].sum(axis=1).argmax())
         line = over[place - 1 : place + 2].max(axis=0)
         stands = run_[line[run_] >= STANDING_DB]
         if stands.size * hop / RATE_HZ < LASTING_S:
