@@ -18,7 +18,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +35,8 @@ from shaping.plan.limits_file import load_limits
 from shaping.plan.optimise import TONE_WEIGHT, added_gain_db, optimise_cuts
 from shaping.plan.quantise import quantise
 from shaping.plan.settings import cuts_db, feedback_settings, removed_tone_db
-from shaping.stage.closed_loop import Stage, measure, run
+from shaping.stage import closed_loop
+from shaping.stage.closed_loop import Stage, run
 from shaping.stage.recorder import recorded
 from shaping.stage.truth import stable_gain_db, worst_case_stable_gain_db
 from tests.bench.populations import Split, stages
@@ -59,9 +60,9 @@ def quiet_capture(stage: Stage, seed: int) -> tuple[NDArray[np.float32], NDArray
     rng = np.random.default_rng([seed, 77])
     rate = stage.sample_rate_hz
     reference = pink(int(SECONDS * rate), rate, rng)
-    level = 20 * np.log10(measure(replace(stage, noise_dbfs=-150.0), reference).std())
+    level = 20 * np.log10(closed_loop.measure(replace(stage, noise_dbfs=-150.0), reference).std())
     noisy = replace(stage, noise_dbfs=level - SNR_DB)
-    heard = measure(noisy, np.concatenate([reference, np.zeros(rate)]), seed=seed)
+    heard = closed_loop.measure(noisy, np.concatenate([reference, np.zeros(rate)]), seed=seed)
     capture = recorded(
         heard,
         sample_rate_hz=rate,
@@ -157,6 +158,99 @@ def percentile(values: Sequence[float], q: float) -> float:
     return float(np.percentile(np.abs(values), q))
 
 
+@dataclass
+class Measured:
+    """What was measured, one entry a stage."""
+
+    errors: list[float] = field(default_factory=list)
+    delivered: list[float] = field(default_factory=list)
+    truly: list[float] = field(default_factory=list)
+    ratios: list[float] = field(default_factory=list)
+    net_ratios: list[float] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+    estimate_s: list[float] = field(default_factory=list)
+    greedy_share: list[tuple[float, float, float, float]] = field(default_factory=list)
+    crossed: list[bool] = field(default_factory=list)
+    notes: int = 0
+
+
+def run_stages(
+    limits: Limits,
+    *,
+    count: int,
+    split: Split,
+    de_stages: int,
+    de_seconds: float,
+    closed_stages: int,
+) -> Measured:
+    """Run the stages one by one, say how each went, and return what was measured."""
+    got = Measured()
+    for index, case in enumerate(stages(split, count)):
+        stage, rate = case.stage, float(case.stage.sample_rate_hz)
+        samples, reference = quiet_capture(stage, index)
+        began = time.process_time()
+        response: LoopResponse = estimate_loop_response(
+            samples, reference, capture_rate_hz=rate, reference_rate_hz=rate
+        )
+        got.estimate_s.append(time.process_time() - began)
+        got.notes += len(response.quality)
+        began = time.process_time()
+        ours = optimise_cuts([response], limits, sample_rate_hz=rate)
+        got.seconds.append(time.process_time() - began)
+        sos = cascade_sos(ours.cuts, sample_rate_hz=rate)
+        before = worst_case_stable_gain_db(stage)
+        after = worst_case_stable_gain_db(stage, eq_sos=sos)
+        got.errors.append(stable_gain(response).worst_case_db - before)
+        got.delivered.append(after - before - ours.added_db)
+        got.truly.append(stable_gain_db(stage, eq_sos=sos) - stable_gain_db(stage))
+        curve = level_curve(response)
+        ours_net = ours.added_db - TONE_WEIGHT * ours.tone_db
+        greedy_net, greedy_added = greedy(curve, limits, len(ours.cuts), rate=rate)
+        got.greedy_share.append((greedy_added, ours.added_db, greedy_net, ours_net))
+        line = (
+            f"{case.name}: stable {before:+6.2f} dB, error {got.errors[-1]:+5.2f}, "
+            f"{len(ours.cuts)} cuts add {ours.added_db:5.2f} for {ours.tone_db:4.2f} dB of tone "
+            f"({got.seconds[-1]:.2f} s), delivered {after - before:5.2f}, in phase "
+            f"{got.truly[-1]:5.2f}, greedy {greedy_added:5.2f}"
+        )
+        if index < de_stages and ours.cuts:
+            net, added = evolved(curve, limits, len(ours.cuts), seconds=de_seconds, rate=rate)
+            got.ratios.append(ours.added_db / added)
+            got.net_ratios.append(ours_net / net)
+            line += f", evolution {added:5.2f} (net {net:.2f}, ours {ours_net:.2f})"
+        if index < closed_stages:
+            edge = stable_gain_db(stage, eq_sos=sos)
+            got.crossed.append(not howls(stage, edge - 0.5, sos) and howls(stage, edge + 0.5, sos))
+            line += f", closed loop turns at the edge: {got.crossed[-1]}"
+        print(line, flush=True)
+    return got
+
+
+def measure(*, quick: bool = False) -> dict[str, float]:
+    """Return the figures of held-out stages: levels in dB, shares as fractions."""
+    got = run_stages(
+        load_limits("parametric-6"),
+        count=6 if quick else 80,
+        split=Split.HELD_OUT,
+        de_stages=1 if quick else 8,
+        de_seconds=5.0 if quick else 20.0,
+        closed_stages=2 if quick else 8,
+    )
+    return {
+        "stages": len(got.errors),
+        "error_95_db": percentile(got.errors, 95),
+        "within_half_db": float(np.mean(np.abs(got.errors) <= 0.5)),
+        "delivered_95_db": percentile(got.delivered, 95),
+        "delivered_worst_db": percentile(got.delivered, 100),
+        "evolved_stages": len(got.ratios),
+        "evolved_mean": float(np.mean(got.ratios)),
+        "evolved_least": min(got.ratios),
+        "cuts_longest_s": max(got.seconds),
+        "closed": len(got.crossed),
+        "closed_as_predicted": sum(got.crossed),
+    }
+
+
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -168,49 +262,16 @@ def main() -> None:
     parser.add_argument("--split", choices=[s.name.lower() for s in Split], default="held_out")
     options = parser.parse_args()
     limits = load_limits(options.limits)
-    errors, delivered, truly, ratios, net_ratios, seconds, estimate_s = [], [], [], [], [], [], []
-    greedy_share, crossed, notes = [], [], 0
-    for index, case in enumerate(stages(Split[options.split.upper()], options.stages)):
-        stage, rate = case.stage, float(case.stage.sample_rate_hz)
-        samples, reference = quiet_capture(stage, index)
-        began = time.process_time()
-        response: LoopResponse = estimate_loop_response(
-            samples, reference, capture_rate_hz=rate, reference_rate_hz=rate
-        )
-        estimate_s.append(time.process_time() - began)
-        notes += len(response.quality)
-        began = time.process_time()
-        ours = optimise_cuts([response], limits, sample_rate_hz=rate)
-        seconds.append(time.process_time() - began)
-        sos = cascade_sos(ours.cuts, sample_rate_hz=rate)
-        before = worst_case_stable_gain_db(stage)
-        after = worst_case_stable_gain_db(stage, eq_sos=sos)
-        errors.append(stable_gain(response).worst_case_db - before)
-        delivered.append(after - before - ours.added_db)
-        truly.append(stable_gain_db(stage, eq_sos=sos) - stable_gain_db(stage))
-        curve = level_curve(response)
-        ours_net = ours.added_db - TONE_WEIGHT * ours.tone_db
-        greedy_net, greedy_added = greedy(curve, limits, len(ours.cuts), rate=rate)
-        greedy_share.append((greedy_added, ours.added_db, greedy_net, ours_net))
-        line = (
-            f"{case.name}: stable {before:+6.2f} dB, error {errors[-1]:+5.2f}, "
-            f"{len(ours.cuts)} cuts add {ours.added_db:5.2f} for {ours.tone_db:4.2f} dB of tone "
-            f"({seconds[-1]:.2f} s), delivered {after - before:5.2f}, in phase {truly[-1]:5.2f}, "
-            f"greedy {greedy_added:5.2f}"
-        )
-        if index < options.de_stages and ours.cuts:
-            net, added = evolved(
-                curve, limits, len(ours.cuts), seconds=options.de_seconds, rate=rate
-            )
-            ratios.append(ours.added_db / added)
-            net_ratios.append(ours_net / net)
-            line += f", evolution {added:5.2f} (net {net:.2f}, ours {ours_net:.2f})"
-        if index < options.closed_stages:
-            edge = stable_gain_db(stage, eq_sos=sos)
-            crossed.append(not howls(stage, edge - 0.5, sos) and howls(stage, edge + 0.5, sos))
-            line += f", closed loop turns at the edge: {crossed[-1]}"
-        print(line, flush=True)
-    shares = np.array(greedy_share)
+    got = run_stages(
+        limits,
+        count=options.stages,
+        split=Split[options.split.upper()],
+        de_stages=options.de_stages,
+        de_seconds=options.de_seconds,
+        closed_stages=options.closed_stages,
+    )
+    errors, delivered, ratios, crossed = got.errors, got.delivered, got.ratios, got.crossed
+    seconds, shares = got.seconds, np.array(got.greedy_share)
     lines = [
         "",
         f"{len(errors)} stages ({options.split}), limits {limits.name}, {SECONDS:.0f} s of pink "
@@ -220,18 +281,18 @@ def main() -> None:
         f"added stable gain: mean {np.mean(shares[:, 1]):.2f} dB; delivered less promised (worst "
         f"case over phase): 95 % within {percentile(delivered, 95):.2f} dB, worst "
         f"{percentile(delivered, 100):.2f} dB; with the phase as it is, mean "
-        f"{np.mean(truly):.2f} dB",
+        f"{np.mean(got.truly):.2f} dB",
         f"plain greedy with as many cuts: mean {np.mean(shares[:, 0]):.2f} dB added (net "
         f"{np.mean(shares[:, 2]):.2f} against {np.mean(shares[:, 3]):.2f})",
-        f"processor time: response {np.median(estimate_s):.2f} s, cuts {np.median(seconds):.2f} s "
-        f"median, {max(seconds):.2f} s longest; false notes {notes}",
+        f"processor time: response {np.median(got.estimate_s):.2f} s, cuts "
+        f"{np.median(seconds):.2f} s median, {max(seconds):.2f} s longest; false notes {got.notes}",
     ]
     if ratios:
         lines += [
             f"against differential evolution ({options.de_seconds:.0f} s each, {len(ratios)} "
             f"stages): added stable gain mean {100 * np.mean(ratios):.1f} %, lowest "
-            f"{100 * min(ratios):.1f} %; net mean {100 * np.mean(net_ratios):.1f} %, lowest "
-            f"{100 * min(net_ratios):.1f} %",
+            f"{100 * min(ratios):.1f} %; net mean {100 * np.mean(got.net_ratios):.1f} %, lowest "
+            f"{100 * min(got.net_ratios):.1f} %",
         ]
     if crossed:
         lines += [

@@ -109,16 +109,10 @@ def margin_db(case: RingOutCase, rings: tuple[Ring, ...], limits: str, *, listen
     return stable_gain_db(case.stage, eq_sos=sos) - howl_gain_db
 
 
-def main() -> None:
-    """Run the cases one by one and print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--cases", type=int, default=42)
-    parser.add_argument("--limits", default="free")
-    parser.add_argument("--split", choices=[s.name.lower() for s in Split], default="held_out")
-    parser.add_argument("--listen", type=int, default=3)
-    options = parser.parse_args()
+def scored(*, cases: int, limits: str, split: Split, listen: int) -> Score:
+    """Run the cases one by one, say how each went, and return the sums."""
     score = Score()
-    for number, case in enumerate(ring_out_cases(Split[options.split.upper()], options.cases)):
+    for number, case in enumerate(ring_out_cases(split, cases)):
         samples = case.samples
         began = time.process_time()
         rings = find_rings(samples, case.stage.sample_rate_hz)
@@ -127,9 +121,43 @@ def main() -> None:
         print(f"{case.name}: {case.background.value}, {len(case.truth.clear_rings)} clear rings")
         score.add(case, rings)
         if case.truth.howl_gain_db is not None:
-            listen = number < options.listen
-            score.margins_db.append(margin_db(case, rings, options.limits, listen=listen))
+            heard = number < listen
+            score.margins_db.append(margin_db(case, rings, limits, listen=heard))
             print(f"    plan: stable up to {score.margins_db[-1]:+.1f} dB over the howl's gain")
+    return score
+
+
+def measure(*, quick: bool = False) -> dict[str, float]:
+    """Return the figures of held-out ring-outs: shares and frequency errors as fractions."""
+    score = scored(cases=10 if quick else 84, limits="free", split=Split.HELD_OUT, listen=0)
+    errors = np.array(score.frequency_errors)
+    return {
+        "clear": score.clear,
+        "found": score.found,
+        "certain": score.certain,
+        "false": score.false,
+        "median_error": float(np.median(errors)),
+        "worst_error": float(errors.max()),
+        "plans": len(score.margins_db),
+        "plans_stable": int(np.sum(np.array(score.margins_db) > 0)),
+        "cpu_s_per_30_s": 30 * score.cpu_s / score.audio_s,
+    }
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--cases", type=int, default=42)
+    parser.add_argument("--limits", default="free")
+    parser.add_argument("--split", choices=[s.name.lower() for s in Split], default="held_out")
+    parser.add_argument("--listen", type=int, default=3)
+    options = parser.parse_args()
+    score = scored(
+        cases=options.cases,
+        limits=options.limits,
+        split=Split[options.split.upper()],
+        listen=options.listen,
+    )
     errors, growth = np.array(score.frequency_errors), np.array(score.growth_ratios)
     margins = np.array(score.margins_db)
     print(f"\n{options.cases} cases, split {options.split}, limits {options.limits}")
