@@ -73,8 +73,9 @@ def run_once(words: tuple[str, ...]) -> tuple[float, float]:
     return wall_s, used.ru_utime + used.ru_stime
 
 
-def measure(*, runs: int = 9) -> dict[str, float]:
+def measure(*, quick: bool = False, runs: int | None = None) -> dict[str, float]:
     """Return medians in seconds and their ratios (keys ``ratio`` and ``cpu_ratio``)."""
+    runs = runs or (3 if quick else 9)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         capture = folder / "ring_out.wav"
