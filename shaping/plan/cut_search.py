@@ -221,7 +221,7 @@ class CutSearch:
         count = len(solution)
         pairs = list(itertools.combinations(range(count), 2))[:_MOST_PAIRS]
         for taken in [*((i,) for i in range(count)), *pairs]:
-            for softness in _SOFTNESS_PER_DB:
+            for softness in _SOFTNESS_PER_DB[len(taken) - 1 :]:
                 tried = [one for i, one in enumerate(best) if i not in taken]
                 for _ in taken:
                     tried = self._grow(tried, softness)
