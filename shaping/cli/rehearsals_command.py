@@ -85,7 +85,8 @@ class _Bar:
         self._task = self._bar.add_task("Scanning", total=None, files="")
 
     def __enter__(self) -> _Bar:
-        self._bar.start()
+        if not self._bar.disable:  # older releases of rich print an empty line all the same
+            self._bar.start()
         return self
 
     def __exit__(self, *failure: object) -> None:

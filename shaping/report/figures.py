@@ -12,16 +12,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shaping.analysis.findings import LoopResponse
-from shaping.capture.recording import Capture, CaptureKind
-from shaping.errors import OutputError
+from shaping.analysis.radiation import WedgeModel
+from shaping.analysis.spill import Spill
+from shaping.capture.recording import Capture
+from shaping.errors import OutputError, ParameterError
 from shaping.output import check_writable, replacing
 from shaping.plan.plan import Plan
+from shaping.plan.thinning_effect import band_change_db
 from shaping.report import style
+from shaping.report.evidence import GAIN_HEADING, Evidence, evidence, evidence_texts, feedback_cuts
 from shaping.report.loop_figure import draw_added_gain, draw_loop
 from shaping.report.marks import LABEL_STRIP_PT, plan_marks
 from shaping.report.response_figure import draw_response
 from shaping.report.spectrogram_figure import draw_spectrogram
 from shaping.report.spectrum_figure import draw_spectrum
+from shaping.report.thinning_figure import draw_directivity, draw_spill
 from shaping.report.words import capture_text, file_text, shown_rings
 from shaping.wording import shown
 
@@ -30,10 +35,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "draw_added_gain",
+    "draw_directivity",
     "draw_loop",
     "draw_response",
     "draw_spectrogram",
     "draw_spectrum",
+    "draw_spill",
     "evidence_figure",
     "gain_figure",
     "plan_figure",
@@ -50,6 +57,8 @@ _LEFT_PT, _RIGHT_PT = 58.0, 20.0
 _LABELS_RIGHT_PT = 72.0
 _BELOW_PT = 46.0
 _KEY_LINE_PT = 17.0
+_HEADING_PT = 26.0
+_EVIDENCE_PT = 190.0
 
 
 def desk_rate_hz(plan: Plan) -> float:
@@ -66,65 +75,50 @@ def new_figure(width_in: float, height_pt: float) -> Figure:
 
 
 def plan_figure(
-    plan: Plan, capture: Capture | None = None, *, loop: LoopResponse | None = None
+    plan: Plan,
+    capture: Capture | None = None,
+    *,
+    loops: Sequence[LoopResponse] = (),
+    spill: Spill | None = None,
 ) -> Figure:
-    """Draw a plan: its response above, the evidence for it below.
+    """Draw a plan: its response above, below it what it rests on and what further cuts would add.
 
     Parameters
     ----------
     plan : Plan
         The plan.
     capture : Capture or None
-        The capture it rests on, for the spectrogram. None leaves the evidence out.
-    loop : LoopResponse or None
-        The measured loop; drawn in place of the spectrogram.
+        The capture it rests on.
+    loops : sequence of LoopResponse
+        The measured loops, one for each capture.
+    spill : Spill or None
+        Measured wedges and mains, of a plan that only thins.
 
     Returns
     -------
     matplotlib Figure
         Tall, with type large enough for a phone.
     """
-    title_pt = 46.0
-    evidence = loop is not None or capture is not None
+    title_pt = 46.0 if plan.captures else 30.0
+    basis = evidence(plan, capture, loops=loops, spill=spill)
+    gains = plan.loop.added_by_cuts_db if plan.loop is not None else ()
     response_pt = _response_height_pt(plan)
-    evidence_pt = _evidence_height_pt(plan, loop) + 26.0 if evidence else 0.0
-    height_pt = title_pt + response_pt + evidence_pt
-    figure = new_figure(WIDTH_IN, height_pt)
-    colours = style.LIGHT
-    figure.text(
-        14 / (WIDTH_IN * 72),
-        1 - 15 / height_pt,
-        "Settings to dial in, and what they do",
-        fontsize=style.TITLE_PT,
-        fontweight="bold",
-        color=colours.ink,
-        va="center",
-        gid="title",
-    )
+    evidence_pt = 0.0 if basis is None else _evidence_height_pt(plan, basis) + _HEADING_PT
+    gain_pt = 110.0 + _BELOW_PT + _HEADING_PT if len(gains) > 1 else 0.0
+    figure = new_figure(WIDTH_IN, title_pt + response_pt + evidence_pt + gain_pt)
+    _write(figure, 15.0, "Settings to dial in, and what they do", style.TITLE_PT, gid="title")
     if plan.captures:
-        figure.text(
-            14 / (WIDTH_IN * 72),
-            1 - 34 / height_pt,
-            _heard(plan),
-            fontsize=style.SMALL_PT,
-            color=colours.quiet,
-            va="center",
-            parse_math=False,
-            gid="captures",
-        )
+        _write(figure, 34.0, _heard(plan), style.SMALL_PT, quiet=True, gid="captures")
     _add_response(figure, plan, top_pt=title_pt)
-    if evidence:
-        top_pt = title_pt + response_pt
-        figure.text(
-            14 / (WIDTH_IN * 72),
-            1 - (top_pt + 10) / height_pt,
-            "The loop as measured" if loop is not None else "What was recorded",
-            fontsize=style.TEXT_PT,
-            fontweight="bold",
-            color=colours.ink,
-            va="center",
-        )
-        _add_evidence(figure, plan, capture, loop, top_pt=top_pt + 26.0)
+    top_pt = title_pt + response_pt
+    if basis is not None:
+        _write(figure, top_pt + 10, evidence_texts(plan, basis)[0], style.TEXT_PT)
+        _add_evidence(figure, plan, basis, capture, loops, spill, top_pt=top_pt + _HEADING_PT)
+        top_pt += evidence_pt
+    if gain_pt:
+        _write(figure, top_pt + 10, GAIN_HEADING, style.TEXT_PT)
+        box = _box(figure, top_pt + _HEADING_PT, 110.0, right_pt=_RIGHT_PT)
+        draw_added_gain(figure.add_axes(box), gains, recommended=feedback_cuts(plan))
     return figure
 
 
@@ -139,12 +133,22 @@ def evidence_figure(
     plan: Plan,
     capture: Capture | None,
     *,
-    loop: LoopResponse | None = None,
+    loops: Sequence[LoopResponse] = (),
+    spill: Spill | None = None,
     width_in: float = WIDTH_IN,
 ) -> Figure:
-    """Draw the evidence alone: the loop where there is one, else the capture's spectrogram."""
-    figure = new_figure(width_in, _evidence_height_pt(plan, loop) + 8.0)
-    _add_evidence(figure, plan, capture, loop, top_pt=8.0)
+    """Draw what a plan rests on alone (see `shaping.report.evidence.evidence`).
+
+    Raises
+    ------
+    ParameterError
+        If it rests on nothing that can be drawn.
+    """
+    basis = evidence(plan, capture, loops=loops, spill=spill)
+    if basis is None:
+        raise ParameterError("this plan rests on nothing to draw: a capture or a loop is needed")
+    figure = new_figure(width_in, _evidence_height_pt(plan, basis) + 8.0)
+    _add_evidence(figure, plan, basis, capture, loops, spill, top_pt=8.0)
     return figure
 
 
@@ -176,15 +180,10 @@ def _response_height_pt(plan: Plan) -> float:
     return _strip_pt(plan) + 200.0 + _BELOW_PT + _KEY_LINE_PT * ((entries + 1) // 2) + 6.0
 
 
-def _shows_time(plan: Plan) -> bool:
-    """Whether the evidence is when something rang, not at which level a test signal came back."""
-    return not plan.captures or plan.captures[0].kind is CaptureKind.RING_OUT
-
-
-def _evidence_height_pt(plan: Plan, loop: LoopResponse | None) -> float:
-    if loop is not None:
-        return 190.0 + _BELOW_PT + 2 * _KEY_LINE_PT
-    return 190.0 + _BELOW_PT + (0.0 if _shows_time(plan) else _strip_pt(plan))
+def _evidence_height_pt(plan: Plan, basis: Evidence) -> float:
+    key_lines = {Evidence.LOOP: 3, Evidence.SPILL: 2, Evidence.MODEL: 3}.get(basis, 0)
+    above = _strip_pt(plan) if basis is Evidence.SPECTRUM else 0.0
+    return above + _EVIDENCE_PT + _BELOW_PT + key_lines * _KEY_LINE_PT
 
 
 def _add_response(figure: Figure, plan: Plan, *, top_pt: float) -> None:
@@ -195,26 +194,57 @@ def _add_response(figure: Figure, plan: Plan, *, top_pt: float) -> None:
 def _add_evidence(
     figure: Figure,
     plan: Plan,
+    basis: Evidence,
     capture: Capture | None,
-    loop: LoopResponse | None,
+    loops: Sequence[LoopResponse],
+    spill: Spill | None,
     *,
     top_pt: float,
 ) -> None:
-    if loop is not None:
+    filters = [planned.filter for planned in plan.filters]
+    marked = basis is Evidence.SPECTROGRAM and bool(plan.rings)
+    above = _strip_pt(plan) if basis is Evidence.SPECTRUM else 0.0
+    right_pt = _LABELS_RIGHT_PT if marked else _RIGHT_PT
+    ax = figure.add_axes(_box(figure, top_pt + above, _EVIDENCE_PT, right_pt=right_pt))
+    if basis is Evidence.LOOP:
         draw_loop(
-            figure.add_axes(_box(figure, top_pt, 190.0, right_pt=_RIGHT_PT)),
-            loop,
-            filters=[planned.filter for planned in plan.filters],
+            ax,
+            loops,
+            filters=filters,
             sample_rate_hz=desk_rate_hz(plan),
             critical=plan.loop.critical if plan.loop is not None else (),
         )
-    elif capture is not None and _shows_time(plan):
-        right_pt = _LABELS_RIGHT_PT if plan.rings else _RIGHT_PT
-        ax = figure.add_axes(_box(figure, top_pt, 190.0, right_pt=right_pt))
+    elif basis is Evidence.SPILL and spill is not None:
+        draw_spill(ax, spill, band_change_db(filters, spill.nominal_hz) if filters else None)
+    elif basis is Evidence.MODEL:
+        draw_directivity(ax, WedgeModel())
+    elif basis is Evidence.SPECTROGRAM and capture is not None:
         draw_spectrogram(ax, capture, shown_rings(plan)[0])
     elif capture is not None:
-        box = _box(figure, top_pt + _strip_pt(plan), 190.0, right_pt=_RIGHT_PT)
-        draw_spectrum(figure.add_axes(box), capture, plan.resonances)
+        draw_spectrum(ax, capture, plan.resonances)
+
+
+def _write(
+    figure: Figure,
+    top_pt: float,
+    text: str,
+    size_pt: float,
+    *,
+    quiet: bool = False,
+    gid: str | None = None,
+) -> None:
+    wide, tall = figure.get_size_inches() * 72
+    figure.text(
+        14 / wide,
+        1 - top_pt / tall,
+        text,
+        fontsize=size_pt,
+        fontweight="normal" if quiet else "bold",
+        color=style.LIGHT.quiet if quiet else style.LIGHT.ink,
+        va="center",
+        parse_math=False,
+        gid=gid,
+    )
 
 
 def _box(
@@ -256,7 +286,7 @@ def save_figure(figure: Figure, path: str | Path, *, force: bool = False) -> Non
     drawn = io.BytesIO()  # in memory first: on a full disk some formats end in a fault of their own
     with rc_context(settings), warnings.catch_warnings():
         # A file name may hold letters the font lacks: a hollow box then, and no complaint.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=metadata[kind])
     with replacing(path, force=force) as temporary:
         temporary.write_bytes(drawn.getbuffer())

@@ -40,7 +40,7 @@ def inline_svg(figure: Figure, *, name: str, title: str, description: str) -> st
     buffer = io.StringIO()
     settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name}
     with rc_context(settings), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(
             buffer,
             format="svg",
