@@ -23,14 +23,24 @@ TEST_SIGNAL: tuple[str, ...] = (
 )
 """For anyone who plays a test signal through a wedge."""
 
+THINNING: tuple[str, ...] = (
+    "Tell the musicians before you change their wedge, and keep the limiter in.",
+    "If you turn the wedge up afterwards to make up for what was taken out, go slowly with a hand "
+    "on the fader: it can howl, and feedback can injure hearing.",
+)
+"""For anyone who thins a wedge."""
+
 LISTENING: tuple[str, ...] = (
     "Turn the volume down before you press play, then raise it slowly: captures and tests can "
     "hold sudden loud tones.",
 )
 """For anyone who listens to a capture or a rendering."""
 
+SAFE_LEVELS = "How loud and how long is safe is for local codes and qualified people to say."
+"""Where nothing was recorded."""
+
 EXPOSURE = (
     "How loud and how long is safe is for local codes and qualified people to say; this "
     "recording is uncalibrated and gives no sound pressure level."
 )
-"""Wherever levels are shown."""
+"""Wherever recorded levels are shown."""

@@ -15,9 +15,8 @@ from shaping.output import check_writable, write_text
 from shaping.wording import shown
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from shaping.analysis.findings import LoopResponse
+    from shaping.analysis.spill import Spill
     from shaping.capture.recording import Capture
     from shaping.plan.plan import Plan
 
@@ -109,13 +108,13 @@ def emit_plan(
     captures: Sequence[Capture],
     *,
     loops: Sequence[LoopResponse] = (),
-    draw: Callable[[], Figure] | None = None,
+    spill: Spill | None = None,
     plot_path: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
 ) -> None:
-    """Write and print a plan in every form that was asked for; `draw` makes another plot."""
+    """Write and print a plan in every form that was asked for."""
     if json_path:
         from shaping.plan.serialise import plan_to_json
 
@@ -123,16 +122,12 @@ def emit_plan(
     if plot_path:
         from shaping.report.figures import plan_figure, save_figure
 
-        if draw is None:
-            capture = captures[0] if captures else None
-            figure = plan_figure(plan, capture, loop=loops[0] if loops else None)
-        else:
-            figure = draw()
-        save_figure(figure, plot_path, force=force)
+        first = next(iter(captures), None)
+        save_figure(plan_figure(plan, first, loops=loops, spill=spill), plot_path, force=force)
     if html_path:
         from shaping.report.page import plan_page
 
-        write_text(html_path, plan_page(plan, captures, loops=loops), force=force)
+        write_text(html_path, plan_page(plan, captures, loops=loops, spill=spill), force=force)
     if json_path != STDOUT:
         from rich.console import Console
 

@@ -9,8 +9,6 @@ import click
 from shaping.cli import options
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from shaping.capture.recording import Capture
 
 _EXAMPLES = """
@@ -72,7 +70,7 @@ def command(
     """
     from shaping.errors import ParameterError
     from shaping.plan.limits_file import load_limits
-    from shaping.plan.thin import fitted_thinning, model_thinning
+    from shaping.plan.thin import first_row_spill, fitted_thinning, model_thinning
     from shaping.plan.thinning import ThinningAmount, WedgeUse
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
@@ -80,6 +78,7 @@ def command(
     if wedges is None and mains is None:
         plan = model_thinning(ThinningAmount(amount), limits, use=WedgeUse(use))
         captures: tuple[()] | tuple[Capture, Capture] = ()
+        spill = None
     elif wedges is None or mains is None:
         raise ParameterError(
             "a measurement needs both --wedges and --mains; without them a model is used"
@@ -101,17 +100,12 @@ def command(
         plan = fitted_thinning(
             first, second, limits, below_mains_db=below_mains_db, use=WedgeUse(use)
         )
-
-    def draw() -> Figure:
-        from shaping.plan.thin import first_row_spill
-        from shaping.report.thinning_figure import thinning_figure
-
-        return thinning_figure(plan, spill=first_row_spill(*captures) if captures else None)
+        spill = first_row_spill(first, second)
 
     options.emit_plan(
         plan,
         captures,
-        draw=draw,
+        spill=spill,
         plot_path=plot_path,
         html_path=html_path,
         json_path=json_path,

@@ -138,7 +138,7 @@ def assemble_plan(
         Filters in dialling order.
     """
     safety = cautions_of.RING_OUT if kind is CaptureKind.RING_OUT else cautions_of.TEST_SIGNAL
-    said = [*safety, *cautions, *_unserved_cautions(unserved), cautions_of.EXPOSURE]
+    said = [*safety, *cautions, *unserved_cautions(unserved), cautions_of.EXPOSURE]
     return Plan(
         captures=tuple(
             capture if isinstance(capture, CaptureSummary) else summarise_capture(capture, kind)
@@ -173,7 +173,8 @@ def listing(words: Sequence[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def _unserved_cautions(unserved: Sequence[Ring | Resonance]) -> list[str]:
+def unserved_cautions(unserved: Sequence[Ring | Resonance]) -> list[str]:
+    """Return what is said of findings that no band is left for; empty if there are none."""
     if not unserved:
         return []
     where = listing([frequency_words(finding.frequency_hz) for finding in unserved])

@@ -102,5 +102,9 @@ def _plan(
         loop=None,
         thinning=summary,
         unserved=(),
-        cautions=(*said, *cautions.LISTENING, cautions.EXPOSURE),
+        cautions=(
+            *cautions.THINNING,
+            *said,
+            cautions.EXPOSURE if captures else cautions.SAFE_LEVELS,
+        ),
     )

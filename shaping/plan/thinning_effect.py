@@ -149,16 +149,16 @@ def _spill_basis(wedge: WedgeModel | None) -> str:
     if wedge is None:
         return "Spill: as measured in the first row, wedges alone."
     return (
-        f"Spill: pink noise through a model of a wedge ({200 * wedge.radius_m:.0f} cm piston in a "
-        f"box {100 * wedge.width_m:.0f} cm wide), {wedge.audience_distance_m:g} m from the first "
-        f"row, turned {wedge.audience_angle_deg:.0f} degrees away from it, on a hard floor, with "
-        "no other reflections; not measured."
+        f"Spill: a model, not measured: pink noise, {200 * wedge.radius_m:.0f} cm piston in a box "
+        f"{100 * wedge.width_m:.0f} cm wide, on a hard floor without other reflections, "
+        f"{wedge.audience_distance_m:g} m from the first row and turned "
+        f"{wedge.audience_angle_deg:.0f} degrees away."
     )
 
 
 def _listening_basis(listening: Listening) -> str:
     return (
-        f"Intelligibility: assumes a voice at {listening.voice_db:g} dB SPL at the musician's "
-        f"ears, {100 * _USUAL_DISTANCE_M:.0f} cm from an ideal cardioid microphone, over "
-        f"{listening.stage_noise_db:g} dB SPL of even stage noise; not measured."
+        f"Intelligibility: assumed, not measured: a voice at {listening.voice_db:g} dB SPL at the "
+        f"musician's ears over {listening.stage_noise_db:g} dB SPL of even stage noise, an ideal "
+        f"cardioid mic at {100 * _USUAL_DISTANCE_M:.0f} cm."
     )

@@ -181,7 +181,7 @@ def _response_height_pt(plan: Plan) -> float:
 
 
 def _evidence_height_pt(plan: Plan, basis: Evidence) -> float:
-    key_lines = {Evidence.LOOP: 3, Evidence.SPILL: 2, Evidence.MODEL: 3}.get(basis, 0)
+    key_lines = {Evidence.LOOP: 3, Evidence.SPILL: 2, Evidence.MODEL: 2}.get(basis, 0)
     above = _strip_pt(plan) if basis is Evidence.SPECTRUM else 0.0
     return above + _EVIDENCE_PT + _BELOW_PT + key_lines * _KEY_LINE_PT
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,10 +23,83 @@ if TYPE_CHECKING:
 LOW_HZ = 60.0
 HIGH_HZ = 16_000.0
 
+_COLUMNS = 700
+
+
+@dataclass(frozen=True, eq=False)
+class LoopLevels:
+    """Peak level of one wedge's path in narrow logarithmic columns, over all captures.
+
+    Attributes
+    ----------
+    frequency_hz : ndarray, shape (columns,)
+        Where in each column the highest level lies, in Hz.
+    highest_db, lowest_db : ndarray, shape (columns,)
+        Highest and lowest of the captures' peak levels, in dB; NaN where none can be trusted.
+    error_db : ndarray, shape (columns,)
+        One standard deviation of the highest level.
+    """
+
+    frequency_hz: NDArray[np.float64]
+    highest_db: NDArray[np.float64]
+    lowest_db: NDArray[np.float64]
+    error_db: NDArray[np.float64]
+
+
+def loop_levels(
+    loops: Sequence[LoopResponse],
+    change_db: Callable[[NDArray[np.float64]], NDArray[np.float64]] = np.zeros_like,
+    *,
+    high_hz: float,
+) -> LoopLevels:
+    """Return the range of levels over captures, on the finest of their frequency grids.
+
+    Parameters
+    ----------
+    loops : sequence of LoopResponse
+        One or more measured paths.
+    change_db : callable
+        What the settings do, in dB at frequencies in Hz; by default nothing.
+    high_hz : float
+        Upper end of the range; its lower end is `LOW_HZ`.
+    """
+    finest = max(loops, key=lambda loop: loop.frequency_hz.size)
+    grid_hz = finest.frequency_hz
+    grid_hz = grid_hz[(grid_hz >= LOW_HZ) & (grid_hz <= high_hz)]
+    column = np.floor(_COLUMNS * np.log(grid_hz / LOW_HZ) / np.log(high_hz / LOW_HZ))
+    starts = np.flatnonzero(np.diff(column, prepend=-1.0))
+    change = change_db(grid_hz)
+    levels, errors = [], []
+    for loop in loops:
+        level = 20 * np.log10(np.maximum(np.abs(loop.response), 1e-15))
+        trusted = np.interp(grid_hz, loop.frequency_hz, loop.trusted.astype(float)) > 0.5
+        levels.append(
+            np.where(trusted, np.interp(grid_hz, loop.frequency_hz, level) + change, -np.inf)
+        )
+        errors.append(np.interp(grid_hz, loop.frequency_hz, loop.error_db))
+    highest = np.max(levels, axis=0)
+    ends = np.append(starts[1:], grid_hz.size)
+    at = np.array(
+        [
+            start + int(np.argmax(highest[start:end]))
+            for start, end in zip(starts, ends, strict=True)
+        ]
+    )
+    peaks = np.array([np.maximum.reduceat(level, starts) for level in levels])
+    told = np.isfinite(highest[at])
+    lowest = np.where(np.isfinite(peaks), peaks, np.inf).min(axis=0)
+    loudest = np.argmax(levels, axis=0)[at]
+    return LoopLevels(
+        grid_hz[at],
+        np.where(told, highest[at], np.nan),
+        np.where(told, lowest, np.nan),
+        np.where(told, np.array(errors)[loudest, at], np.nan),
+    )
+
 
 def draw_loop(
     ax: Axes,
-    loop: LoopResponse,
+    loops: Sequence[LoopResponse],
     *,
     filters: Sequence[Filter] = (),
     sample_rate_hz: float,
@@ -37,8 +111,9 @@ def draw_loop(
     ----------
     ax : matplotlib Axes
         Where to draw.
-    loop : LoopResponse
-        The measured path.
+    loops : sequence of LoopResponse
+        The measured path; of several captures the highest level is the line, since the plan is
+        judged by it.
     filters : sequence of Filter
         The plan's filters; without any only the path as measured is drawn.
     sample_rate_hz : float
@@ -50,65 +125,69 @@ def draw_loop(
     -------
     matplotlib Axes
         The same axes: frequency in Hz (logarithmic), level in dB. Lines with the ids ``before``
-        and ``after`` are broken where the measurement cannot be trusted; ``critical`` marks.
+        and ``after`` are broken where the measurement cannot be trusted. ``error`` is the band of
+        95 % certainty of a single capture, ``spread`` that from the lowest to the highest of
+        several; ``critical`` marks.
     """
     colours = style.LIGHT
-    high_hz = min(HIGH_HZ, 0.499 * sample_rate_hz, float(loop.frequency_hz[-1]))
+    ends_hz = [float(loop.frequency_hz[-1]) for loop in loops]
+    high_hz = min(HIGH_HZ, 0.499 * sample_rate_hz, *ends_hz)
     shared.clean(ax)
     shared.frequency_axis(ax.xaxis, LOW_HZ, high_hz)
-    inside = (loop.frequency_hz >= LOW_HZ) & (loop.frequency_hz <= high_hz)
-    frequency = loop.frequency_hz[inside]
-    level = 20 * np.log10(np.maximum(np.abs(loop.response[inside]), 1e-15))
-    trusted = loop.trusted[inside]
-    error = np.where(trusted, loop.error_db[inside], 0.0)
-    columns = _loudest_per_column(frequency, np.where(trusted, level, -np.inf))
-    shown = np.where(trusted, level, np.nan)
+    several = len(loops) > 1
+    levels = loop_levels(loops, high_hz=high_hz)
+    error = 0.0 if several else 2 * levels.error_db
     ax.fill_between(
-        frequency,
-        np.where(trusted, level - 2 * error, np.nan),
-        np.where(trusted, level + 2 * error, np.nan),
+        levels.frequency_hz,
+        levels.lowest_db - error,
+        levels.highest_db + error,
         color=colours.ring,
         alpha=0.35,
         linewidth=0,
-        gid="error",
-        rasterized=frequency.size > 4000,
+        gid="spread" if several else "error",
+        label=f"range of {len(loops)} captures" if several else None,
     )
     ax.plot(
-        frequency[columns],
-        shown[columns],
+        levels.frequency_hz,
+        levels.highest_db,
         color=colours.ring,
         linestyle=style.SOLID,
         linewidth=1.3,
         gid="before",
-        label="as recorded",
+        label="highest as recorded" if several else "as recorded",
     )
-    after = level
+    after = levels
     if filters:
         sos = cascade_sos(filters, sample_rate_hz=sample_rate_hz)
-        after = level + magnitude_db(sos, frequency, sample_rate_hz=sample_rate_hz)
+        after = loop_levels(
+            loops,
+            lambda hz: magnitude_db(sos, hz, sample_rate_hz=sample_rate_hz),
+            high_hz=high_hz,
+        )
         ax.plot(
-            frequency[columns],
-            np.where(trusted, after, np.nan)[columns],
+            after.frequency_hz,
+            after.highest_db,
             color=colours.ink,
             linewidth=1.6,
             gid="after",
             label="with the settings",
         )
-    _shade_untrusted(ax, frequency, trusted)
+    trusted = np.isfinite(levels.highest_db)
+    _shade_untrusted(ax, levels.frequency_hz, trusted)
     at = np.array(
         [c.frequency_hz for c in critical[:MOST_CRITICAL] if LOW_HZ <= c.frequency_hz <= high_hz]
     )
     if at.size:
         ax.plot(
             at,
-            np.interp(at, frequency, level),
+            np.interp(at, levels.frequency_hz, levels.highest_db),
             gid="critical",
             label=str(MarkKind.CRITICAL),
             **mark_style(MarkKind.CRITICAL),
         )
     if trusted.any():
-        top = float(level[trusted].max())
-        ax.set_ylim(max(top - 42.0, float(after[trusted].min()) - 6.0), top + 6.0)
+        top = float(np.nanmax(levels.highest_db))
+        ax.set_ylim(max(top - 42.0, float(np.nanmin(after.highest_db)) - 6.0), top + 6.0)
     ax.grid(axis="y", color=colours.rule, linewidth=0.8)
     ax.set_xlabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)
     ax.set_ylabel("path in dB", fontsize=style.TEXT_PT, color=colours.ink)
@@ -185,24 +264,6 @@ def draw_added_gain(
     ax.set_xlabel("number of cuts", fontsize=style.TEXT_PT, color=colours.ink)
     ax.set_ylabel("added gain in dB", fontsize=style.TEXT_PT, color=colours.ink)
     return ax
-
-
-def _loudest_per_column(
-    frequency_hz: NDArray[np.float64], level_db: NDArray[np.float64]
-) -> NDArray[np.intp]:
-    """Return the indices to draw: the loudest point in each of 700 logarithmic columns."""
-    column = np.floor(
-        700 * np.log(frequency_hz / frequency_hz[0]) / np.log(frequency_hz[-1] / frequency_hz[0])
-    )
-    starts = np.flatnonzero(np.diff(column, prepend=-1.0))
-    ends = np.append(starts[1:], frequency_hz.size)
-    return np.array(
-        [
-            start + int(np.argmax(level_db[start:end]))
-            for start, end in zip(starts, ends, strict=True)
-        ],
-        dtype=np.intp,
-    )
 
 
 def _shade_untrusted(

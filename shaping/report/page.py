@@ -16,16 +16,27 @@ from markupsafe import Markup
 
 from shaping.analysis.findings import LoopResponse
 from shaping.analysis.pitch import hertz_text, note_text
-from shaping.capture import cautions
-from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
-from shaping.plan.plan import Plan, PlannedFilter, Purpose
-from shaping.report import style, words
+from shaping.analysis.spill import Spill
+from shaping.capture.recording import Capture, CaptureKind, Severity
+from shaping.plan.plan import Plan, PlannedFilter
+from shaping.report import effects, safety, style, words
+from shaping.report.evidence import (
+    GAIN_HEADING,
+    Evidence,
+    evidence,
+    evidence_texts,
+    feedback_cuts,
+    thins_only,
+)
 from shaping.report.figures import evidence_figure, gain_figure, response_figure
 from shaping.report.marks import MOST_CRITICAL
 from shaping.report.svg import inline_svg
 
 PAGE_FIGURE_IN = 4.6
 """Width of the figures: on a phone their small type is then about 11 pixels high."""
+
+
+_SEVERITY = {Severity.INFO: "Note", Severity.WARNING: "Warning", Severity.UNUSABLE: "Unusable"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +54,7 @@ def plan_page(
     *,
     title: str | None = None,
     loops: Sequence[LoopResponse] = (),
-    added_gain_db: Sequence[float] = (),
+    spill: Spill | None = None,
 ) -> str:
     """Return the page of a plan.
 
@@ -56,16 +67,16 @@ def plan_page(
     title : str, optional
         Heading of the page; by default it names the first capture.
     loops : sequence of LoopResponse
-        The measured loops, one for each capture; the first is drawn as the evidence.
-    added_gain_db : sequence of float
-        Added stable gain with 0, 1, 2, ... cuts, drawn where given.
+        The measured loops, one for each capture; drawn as the evidence.
+    spill : Spill, optional
+        Measured wedges and mains, drawn as the evidence.
 
     Returns
     -------
     str
         A whole HTML document, the same for the same input.
     """
-    feedback_cuts = sum(planned.purpose is Purpose.FEEDBACK for planned in plan.filters)
+    before_heading, before = safety.before_acting(plan)
     return (
         _environment()
         .get_template("plan.html")
@@ -74,21 +85,21 @@ def plan_page(
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
             captures=[words.capture_text(capture) for capture in plan.captures],
-            notes=list(
-                dict.fromkeys(_note(n) for capture in plan.captures for n in capture.quality)
-            ),
-            before=cautions.RING_OUT,
+            notes=[(_SEVERITY[severity], text) for severity, text in words.quality_notes(plan)],
+            before_heading=before_heading,
+            before=before,
             settings=list(zip(words.settings(plan), plan.filters, strict=True)),
             equaliser=words.plain(f"{plan.limits.name}: {plan.limits.description}"),
-            pictures=_pictures(plan, captures, next(iter(loops), None)),
-            gains=_gains(plan),
-            gain_picture=_gain_picture(added_gain_db, feedback_cuts) if added_gain_db else None,
+            pictures=_pictures(plan, captures, loops, spill),
+            gains=effects.gain_texts(plan),
+            gain_picture=_gain_picture(plan),
             rings=[
                 (
                     ring,
                     hertz_text(ring.frequency_hz),
                     note_text(ring.frequency_hz),
                     f"{words.ring_word(ring)}: {words.growth_text(ring)}",
+                    words.peak_text(ring),
                     words.duration_text(ring.onset_s),
                 )
                 for ring in words.shown_rings(plan)[0]
@@ -109,12 +120,15 @@ def plan_page(
                     peak,
                     hertz_text(peak.frequency_hz),
                     note_text(peak.frequency_hz),
-                    words.q_text(peak.q),
+                    words.height_text(peak),
+                    words.width_text(peak.q),
                 )
                 for peak in plan.resonances
             ],
-            left=[words.finding_text(finding) for finding in plan.unserved],
-            cautions=[c for c in plan.cautions if c not in (*cautions.RING_OUT, cautions.EXPOSURE)],
+            left=effects.left_texts(plan),
+            cautions=safety.to_mind(plan),
+            again_heading=safety.AGAIN_HEADING,
+            again=safety.before_measuring(plan),
             conventions=_conventions(plan),
         )
     )
@@ -140,29 +154,18 @@ def _minus(text: str) -> str:
 
 
 def _title(plan: Plan) -> str:
+    if thins_only(plan):
+        return "Thinning to dial in"
     if not plan.captures:
         return "Settings to dial in"
     return f"Settings for {words.file_text(plan.captures[0].path)}"
 
 
-def _note(note: QualityNote) -> tuple[str, str]:
-    word = {Severity.INFO: "Note", Severity.WARNING: "Warning", Severity.UNUSABLE: "Unusable"}
-    return word[note.severity], words.plain(note.message)
-
-
-def _gains(plan: Plan) -> list[str]:
-    sentences = list(words.thinning_texts(plan.thinning)) if plan.thinning else []
-    if plan.loop is not None:
-        return [*words.loop_texts(plan.loop), *sentences]
-    if any(planned.purpose is Purpose.FEEDBACK for planned in plan.filters):
-        sentences.append(words.GAIN_UNKNOWN)
-    return sentences
-
-
 def _pictures(
     plan: Plan,
     captures: Sequence[Capture],
-    loop: LoopResponse | None,
+    loops: Sequence[LoopResponse],
+    spill: Spill | None,
 ) -> list[Picture]:
     pictures = []
     if plan.filters or plan.rings:
@@ -180,13 +183,13 @@ def _pictures(
                 "The thick line is all settings together; a dip takes that frequency down.",
             )
         )
-    if loop is not None or captures:
-        picture = evidence_figure(
-            plan, captures[0] if captures else None, loop=loop, width_in=PAGE_FIGURE_IN
-        )
-        heading, caption = words.evidence_texts(plan, loop is not None)
-        if len(captures) > 1:
+    first = next(iter(captures), None)
+    basis = evidence(plan, first, loops=loops, spill=spill)
+    if basis is not None:
+        heading, caption = evidence_texts(plan, basis)
+        if len(captures) > 1 and basis in (Evidence.SPECTROGRAM, Evidence.SPECTRUM):
             caption += f" Shown: {words.file_text(captures[0].path)}."
+        picture = evidence_figure(plan, first, loops=loops, spill=spill, width_in=PAGE_FIGURE_IN)
         pictures.append(
             Picture(
                 heading,
@@ -195,7 +198,7 @@ def _pictures(
                         picture,
                         name="evidence",
                         title=heading,
-                        description=_evidence_description(plan, loop),
+                        description=_evidence_description(plan, basis),
                     )
                 ),
                 caption,
@@ -204,18 +207,20 @@ def _pictures(
     return pictures
 
 
-def _gain_picture(added_gain_db: Sequence[float], cuts: int) -> Picture:
-    figure = gain_figure(added_gain_db, recommended=cuts, width_in=PAGE_FIGURE_IN)
+def _gain_picture(plan: Plan) -> Picture | None:
+    gains = plan.loop.added_by_cuts_db if plan.loop is not None else ()
+    if len(gains) < 2:
+        return None
+    figure = gain_figure(gains, recommended=feedback_cuts(plan), width_in=PAGE_FIGURE_IN)
     return Picture(
-        "What each cut adds",
+        GAIN_HEADING,
         Markup(
             inline_svg(
                 figure,
                 name="gain",
-                title="Added gain with each number of cuts",
+                title=GAIN_HEADING,
                 description=", ".join(
-                    f"{number} cuts: {words.gain_text(gain)}"
-                    for number, gain in enumerate(added_gain_db)
+                    f"{number} cuts: {words.gain_text(gain)}" for number, gain in enumerate(gains)
                 ),
             )
         ),
@@ -239,9 +244,13 @@ def _response_description(plan: Plan) -> str:
     return "Gain against frequency: " + ("; ".join(parts) if parts else "flat") + "."
 
 
-def _evidence_description(plan: Plan, loop: LoopResponse | None) -> str:
-    if loop is not None:
+def _evidence_description(plan: Plan, basis: Evidence) -> str:
+    if basis is Evidence.LOOP:
         return "Level of the path from wedge to mic against frequency, before and after."
+    if basis is Evidence.SPILL:
+        return "Level of mains, wedges and thinned wedges in the first row, by third octave."
+    if basis is Evidence.MODEL:
+        return "Level of a model wedge to several sides against frequency; even at low frequencies."
     parts = [words.finding_text(ring) for ring in words.shown_rings(plan)[0]] or [
         words.finding_text(peak) for peak in plan.resonances
     ]
@@ -250,10 +259,11 @@ def _evidence_description(plan: Plan, loop: LoopResponse | None) -> str:
 
 def _conventions(plan: Plan) -> list[str]:
     return [
+        *words.READING,
         words.convention_text(plan.limits),
         "Gains are relative, in dB. "
         "Settings are rounded to what the equaliser offers, and effects computed from that.",
         "Notes: A4 is 440 Hz, middle C is C4.",
-        *(plan.thinning.assumptions if plan.thinning is not None else ()),
-        cautions.EXPOSURE,
+        *effects.assumption_texts(plan),
+        safety.exposure(plan),
     ]

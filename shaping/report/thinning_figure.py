@@ -11,21 +11,16 @@ from numpy.typing import NDArray
 from shaping.analysis.bands import EDGE_RATIO, exact_midband_hz
 from shaping.analysis.radiation import WedgeModel, directivity_db
 from shaping.analysis.spill import LOW_MIDS_HZ, Spill
-from shaping.plan.plan import Plan
-from shaping.plan.thinning_effect import band_change_db
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.response_figure import draw_response
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 DIRECTIVITY_HZ = (63.0, 8000.0)
 DIRECTIVITY_DB = (-40.0, 8.0)
 
 _ANGLES_DEG = (45.0, 90.0, 180.0)
-_HEIGHT_PT = 626.0
 _MARGIN_DB = 4.0
 _MOST_DB = 60.0  # of the scale, so that what matters keeps its height
 
@@ -80,7 +75,7 @@ def draw_spill(ax: Axes, spill: Spill, change_db: NDArray[np.float64] | None = N
     ax.set_ylim(max(float(np.min(shown)) - _MARGIN_DB, top_db - _MOST_DB), top_db)
     ax.grid(axis="y", color=colours.rule, linewidth=0.8)
     _label(ax, "level in dB")
-    _key(ax, columns=len(curves))
+    _key(ax)
     return ax
 
 
@@ -122,71 +117,15 @@ def draw_directivity(ax: Axes, wedge: WedgeModel) -> Axes:
         directivity_db(wedge, frequency_hz, wedge.audience_angle_deg),
         color=colours.feedback,
         linewidth=2.4,
-        label=f"to the audience ({wedge.audience_angle_deg:.0f}°)",
+        label=f"audience ({wedge.audience_angle_deg:.0f}°)",
         gid="audience",
         zorder=4,
     )
     ax.set_ylim(*DIRECTIVITY_DB)
     ax.grid(axis="y", color=colours.rule, linewidth=0.8)
     _label(ax, "dB relative to the axis")
-    _key(ax, columns=2)
+    _key(ax)
     return ax
-
-
-def thinning_figure(
-    plan: Plan, *, spill: Spill | None = None, wedge: WedgeModel | None = None
-) -> Figure:
-    """Draw a plan that thins: its response above, below it what its figures rest on.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-    spill : Spill, optional
-        Measured wedges and mains; drawn with the plan's effect on the wedges.
-    wedge : WedgeModel, optional
-        The model, for want of a measurement; its directivity is drawn.
-
-    Returns
-    -------
-    matplotlib Figure
-        For `shaping.report.figures.save_figure`.
-    """
-    from shaping.report.figures import WIDTH_IN, desk_rate_hz, new_figure
-
-    figure = new_figure(WIDTH_IN, _HEIGHT_PT)
-    _headline(figure, 15.0, "Settings to dial in, and what they do", style.TITLE_PT, bold=True)
-    draw_response(_panel(figure, 34.0, 190.0), plan, desk_rate_hz(plan))
-    below = _panel(figure, 346.0, 190.0)
-    if spill is not None:
-        title = "What reaches the first row"
-        note = "recorded with one gain setting: differences count, not levels"
-        filters = [planned.filter for planned in plan.filters]
-        draw_spill(below, spill, band_change_db(filters, spill.nominal_hz) if filters else None)
-    else:
-        title = "Where a wedge sends its sound"
-        note = "a model of piston, horn and box in the open; not measured"
-        draw_directivity(below, wedge or WedgeModel())
-    _headline(figure, 312.0, title, style.TEXT_PT, bold=True)
-    _headline(figure, 331.0, note, style.SMALL_PT, bold=False)
-    return figure
-
-
-def _headline(figure: Figure, top_pt: float, text: str, size_pt: float, *, bold: bool) -> None:
-    figure.text(
-        14.0 / (72.0 * figure.get_size_inches()[0]),
-        1.0 - top_pt / _HEIGHT_PT,
-        text,
-        fontsize=size_pt,
-        fontweight="bold" if bold else "normal",
-        color=style.LIGHT.ink if bold else style.LIGHT.quiet,
-        va="center",
-    )
-
-
-def _panel(figure: Figure, top_pt: float, height_pt: float) -> Axes:
-    bottom = 1.0 - (top_pt + height_pt) / _HEIGHT_PT
-    return figure.add_axes((0.126, bottom, 0.83, height_pt / _HEIGHT_PT))
 
 
 def _edges_hz(nominal_hz: Sequence[float]) -> NDArray[np.float64]:
@@ -215,15 +154,17 @@ def _label(ax: Axes, level: str) -> None:
     ax.set_ylabel(level, fontsize=style.TEXT_PT, color=style.LIGHT.ink)
 
 
-def _key(ax: Axes, *, columns: int) -> None:
+def _key(ax: Axes) -> None:
     ax.legend(
         loc="upper center",
-        bbox_to_anchor=(0.48, -0.2),
-        ncols=columns,
+        bbox_to_anchor=(0.5, -44 / shared.axes_points(ax)[1]),
+        ncols=2,
         frameon=False,
         fontsize=style.SMALL_PT,
         labelcolor=style.LIGHT.ink,
-        handlelength=3.0,
+        handlelength=2.6,
+        columnspacing=1.4,
+        borderaxespad=0.0,
     )
 
 
@@ -231,7 +172,7 @@ def _angle_name(angle_deg: float) -> str:
     """Return an angle in words.
 
     >>> _angle_name(90.0)
-    'beside it (90°)'
+    'beside (90°)'
     """
-    words = {45.0: "obliquely in front", 90.0: "beside it", 180.0: "straight behind"}
+    words = {45.0: "in front", 90.0: "beside", 180.0: "behind"}
     return f"{words[angle_deg]} ({angle_deg:.0f}°)"

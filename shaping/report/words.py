@@ -11,23 +11,17 @@ from pathlib import PurePath
 
 from shaping.analysis.findings import Resonance, Ring
 from shaping.analysis.pitch import hertz_text, note_text
-from shaping.capture.recording import CaptureKind
+from shaping.capture.recording import Severity
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
 from shaping.plan.limits import Limits
 from shaping.plan.plan import (
     CaptureSummary,
-    LoopSummary,
     Plan,
     PlannedFilter,
     Purpose,
-    ThinningSummary,
 )
 
-GAIN_UNKNOWN = (
-    "How much louder it can go cannot be told from this recording. To know, record pink noise "
-    "through the wedge with the mic's send muted, and give the played file as reference."
-)
 KIND_NAMES = {
     FilterKind.HIGH_PASS: "high-pass",
     FilterKind.LOW_PASS: "low-pass",
@@ -38,6 +32,14 @@ KIND_NAMES = {
     FilterKind.BAND_PASS: "band-pass",
     FilterKind.ALL_PASS: "all-pass",
 }
+
+READING = (
+    "A high-pass takes out what lies below a frequency; a bell turns a range around one down (-) "
+    "or up (+).",
+    "Hertz (Hz) say how high a tone is, decibels (dB) by how much it gets louder or quieter, Q and "
+    "octaves (oct) how wide a range is: the higher the Q, the narrower.",
+)
+"""For whoever never saw an equaliser."""
 
 CONVENTION_NAMES = {
     QConvention.COOKBOOK: "width between the points at half the gain in dB",
@@ -204,7 +206,7 @@ def ring_word(ring: Ring) -> str:
     return "ring" if certain(ring) else "possible ring"
 
 
-MOST_POSSIBLE = 8
+MOST_POSSIBLE = 5
 """So many possible rings are shown; many more are noise, and stand in the JSON alone."""
 
 
@@ -230,6 +232,16 @@ def growth_text(ring: Ring) -> str:
     return "rang on"
 
 
+def peak_text(ring: Ring) -> str:
+    """Return how loud a ring got; a clipped one has no level to tell."""
+    return "clipped" if ring.clipped else f"{ring.peak_dbfs:.0f} dBFS"
+
+
+def height_text(peak: Resonance) -> str:
+    """Return how far a resonance stands out, with one standard deviation."""
+    return f"{peak.prominence_db:.1f} ± {peak.error_db:.1f} dB"
+
+
 def finding_text(finding: Ring | Resonance) -> str:
     """Return a ring or resonance in one phrase."""
     where = frequency_text(finding.frequency_hz)
@@ -245,6 +257,26 @@ def capture_text(capture: CaptureSummary) -> str:
         f"{file_text(capture.path)}: {capture.kind.value.replace('-', ' ')}, "
         f"{duration_text(capture.duration_s)}, channel {capture.channel}, {rate}"
     )
+
+
+def quality_notes(plan: Plan) -> tuple[tuple[Severity, str], ...]:
+    """Return what is to say of the captures, each thing once.
+
+    What holds for some of several captures alone carries the name of the file.
+    """
+    each = [set(capture.quality) for capture in plan.captures]
+    everywhere = set.intersection(*each) if each else set()
+    notes = [
+        (
+            note.severity,
+            plain(note.message)
+            if note in everywhere
+            else f"{file_text(capture.path)}: {plain(note.message)}",
+        )
+        for capture in plan.captures
+        for note in capture.quality
+    ]
+    return tuple(dict.fromkeys(notes))
 
 
 def settings(plan: Plan) -> tuple[Setting, ...]:
@@ -294,7 +326,7 @@ def meaning(planned: PlannedFilter) -> str:
     if wanted.kind is FilterKind.HIGH_PASS:
         return (
             f"Takes away what lies below about {where}: rumble and boom that spill into the room. "
-            "If the voice turns thin on stage, turn it back a little."
+            "If the voice turns thin on stage, set it a little lower."
         )
     if wanted.kind is FilterKind.LOW_PASS:
         return f"Takes away what lies above about {where}. Voices and cymbals lose some air."
@@ -311,7 +343,10 @@ def meaning(planned: PlannedFilter) -> str:
             if wide
             else "The voice should hardly change."
         )
-        return f"Wedge and mic feed each other at {where}; this dip makes them howl later. {ear}"
+        return (
+            f"At {where} the mic hears the wedge so well that the sound goes round and howls; this "
+            f"dip lets the wedge play louder first. {ear}"
+        )
     if cuts:
         return f"Makes the wedge quieter around {where}."
     return f"Makes the wedge louder around {where}: raise the send with care afterwards."
@@ -321,72 +356,10 @@ def convention_text(limits: Limits) -> str:
     """Return what Q means in the settings, in one sentence."""
     if limits.q_convention is QConvention.COOKBOOK:
         return (
-            "Q is counted between the points at half the gain in dB; octaves are given beside it. "
-            "If your equaliser counts Q otherwise, match the octaves."
+            "Q is counted between the points at half the gain in dB; if your equaliser counts "
+            "otherwise, match the octaves."
         )
     return (
         f"Q is as this equaliser counts it ({CONVENTION_NAMES[limits.q_convention]}); octaves are "
         "between the points at half the gain in dB."
     )
-
-
-def loop_texts(loop: LoopSummary) -> tuple[str, ...]:
-    """Return what the plan buys in stable gain, in plain sentences."""
-    first = loop.critical[0] if loop.critical else None
-    worst = (
-        f"{change_text(loop.added_stable_gain_db)} gain before it howls: stable up to "
-        f"{gain_text(loop.stable_gain_db)} without the settings, "
-        f"{gain_text(loop.stable_gain_after_db)} with them (worst case over phase)."
-    )
-    phase = (
-        f"With the path exactly as recorded: {gain_text(loop.in_phase_stable_gain_db)} without, "
-        f"{gain_text(loop.in_phase_stable_gain_after_db)} with them."
-    )
-    rest = (
-        ()
-        if first is None
-        else (f"Without them it howls first at {frequency_text(first.frequency_hz)}.",)
-    )
-    return (worst, phase, *rest)
-
-
-def thinning_texts(thinning: ThinningSummary) -> tuple[str, ...]:
-    """Return what thinning saves in the room and costs on stage, in plain sentences."""
-    saved = (
-        f"{change_text(thinning.spill_change_db)} of this wedge in the first rows, 125 to 500 Hz"
-    )
-    if thinning.spill_change_a_db is not None and thinning.spill_change_c_db is not None:
-        saved += (
-            f" (over all frequencies {change_text(thinning.spill_change_a_db)} A-weighted, "
-            f"{change_text(thinning.spill_change_c_db)} C-weighted)"
-        )
-    return (f"{saved}.", *_intelligibility_texts(thinning))
-
-
-def _intelligibility_texts(thinning: ThinningSummary) -> tuple[str, ...]:
-    if thinning.sii_before is None or thinning.sii_after is None:
-        return ()
-    whole = (
-        f"Speech intelligibility index at the musician: {thinning.sii_before:.2f} before, "
-        f"{thinning.sii_after:.2f} after (0 to 1; ANSI S3.5-1997)."
-    )
-    others = [
-        f"{100 * at.mic_distance_m:.0f} cm {at.sii_before:.2f} before, {at.sii_after:.2f} after"
-        for at in thinning.sii_by_distance
-    ]
-    return (whole, f"By distance from the mic: {'; '.join(others)}.") if others else (whole,)
-
-
-def evidence_texts(plan: Plan, loop: bool) -> tuple[str, str]:
-    """Return heading and caption of the evidence."""
-    if loop:
-        return (
-            "The loop as measured",
-            "Level from wedge to mic: the higher a peak, the earlier it howls there. The pale band "
-            "holds the true level with 95 % certainty.",
-        )
-    if plan.captures and plan.captures[0].kind is CaptureKind.RING_OUT:
-        boxes = " A box marks where a ring first stood out." if plan.rings else ""
-        return "What was recorded", f"The darker, the louder; time runs to the right.{boxes}"
-    marks = " Marks show the resonances." if plan.resonances else ""
-    return "What was recorded", f"Level of each frequency, averaged over the recording.{marks}"

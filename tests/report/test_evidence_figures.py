@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -69,8 +70,6 @@ def test_spectrogram_labels_do_not_overlap(new_plan, new_capture, count):
 
 
 def test_spectrogram_of_a_very_short_or_silent_capture(new_capture):
-    from dataclasses import replace
-
     capture = new_capture((), duration_s=0.02)
     ax = draw_spectrogram(Figure().add_subplot(), capture, ())
     assert ax.get_xlim()[1] == pytest.approx(0.02)
@@ -83,7 +82,7 @@ def test_loop_draws_before_and_after_only_where_trusted(new_loop):
     cut = Filter(FilterKind.PEAKING, 2514.0, 5.0, -6.0)
     ax = draw_loop(
         Figure().add_subplot(),
-        loop,
+        [loop],
         filters=[cut],
         sample_rate_hz=48_000,
         critical=[CriticalFrequency(2514.0, 8.0)],
@@ -109,12 +108,54 @@ def test_loop_draws_before_and_after_only_where_trusted(new_loop):
 
 def test_loop_error_band_is_two_standard_deviations_to_each_side(new_loop):
     loop = new_loop()
-    ax = draw_loop(Figure().add_subplot(), loop, sample_rate_hz=48_000)
+    ax = draw_loop(Figure().add_subplot(), [loop], sample_rate_hz=48_000)
     (band,) = by_id(ax, "error")
     points = np.concatenate([path.vertices for path in band.get_paths()])
     near = points[np.abs(points[:, 0] - 1002) < 4]
     assert np.ptp(near[:, 1]) == pytest.approx(4 * 0.6, abs=0.05)
     assert by_id(ax, "after") == []
+
+
+def test_loop_of_several_captures_spans_them_and_follows_the_highest(new_loop):
+    """The second capture lies 6 dB higher below 1 kHz and 6 dB lower above."""
+    first = new_loop()
+    step = np.where(first.frequency_hz < 1000.0, 2.0, 0.5)
+    second = replace(first, response=first.response * step)
+    cut = Filter(FilterKind.PEAKING, 2514.0, 5.0, -6.0)
+    ax = draw_loop(Figure().add_subplot(), [first, second], filters=[cut], sample_rate_hz=48_000)
+    assert by_id(ax, "error") == []
+    (band,) = by_id(ax, "spread")
+    points = np.concatenate([path.vertices for path in band.get_paths()])
+    (before,), (after,) = by_id(ax, "before"), by_id(ax, "after")
+    for hz, highest_db in ((500.0, 6.02), (2514.0, 0.0)):
+        level = 20 * np.log10(np.abs(first.response[np.argmin(np.abs(first.frequency_hz - hz))]))
+        near = points[np.abs(points[:, 0] - hz) < 8, 1]
+        assert np.ptp(near) == pytest.approx(6.02, abs=0.3)
+        assert np.interp(hz, *before.get_data()) == pytest.approx(level + highest_db, abs=0.1)
+    assert np.interp(2514.0, *after.get_data()) == pytest.approx(20 * np.log10(0.4) - 6, abs=0.1)
+    labels = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert "range of 2 captures" in labels
+
+
+def test_one_capture_that_can_be_trusted_is_enough(new_loop):
+    """What one capture cannot tell another may; captures may differ in length."""
+    first = new_loop()
+    every = np.arange(0, first.frequency_hz.size, 2)
+    short = replace(
+        first,
+        frequency_hz=first.frequency_hz[every],
+        response=first.response[every],
+        coherence=first.coherence[every],
+        error_db=first.error_db[every],
+        trusted=np.ones(every.size, bool),
+    )
+    ax = draw_loop(Figure().add_subplot(), [first, short], sample_rate_hz=48_000)
+    (before,) = by_id(ax, "before")
+    hz, level = before.get_data()
+    gap = (hz > 3005) & (hz < 3895)
+    assert gap.any()
+    assert np.isfinite(level[gap]).all()
+    assert by_id(ax, "untrusted") == []
 
 
 def test_added_gain_curve_marks_the_plan():

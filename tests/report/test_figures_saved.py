@@ -6,6 +6,7 @@ import subprocess
 import sys
 import warnings
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
 from matplotlib.image import imread
@@ -24,8 +25,19 @@ def test_plan_figure_has_the_response_above_the_evidence(new_plan, new_capture):
 
 
 def test_plan_figure_draws_the_loop_where_there_is_one(new_plan, new_loop):
-    figure = plan_figure(new_plan(3, loop=True), loop=new_loop())
+    figure = plan_figure(new_plan(3, loop=True), loops=[new_loop()])
     assert any(line.get_gid() == "after" for line in figure.axes[1].lines)
+
+
+def test_plan_figure_shows_what_each_number_of_cuts_adds(new_plan, new_loop):
+    plan = new_plan(3, loop=True)
+    plan = replace(plan, loop=replace(plan.loop, added_by_cuts_db=(0.2, 1.5, 2.6, 4.2)))
+    response, evidence, gains = plan_figure(plan, loops=[new_loop()]).axes
+    assert response.get_position().y0 > evidence.get_position().y1 > gains.get_position().y1
+    (curve,) = [line for line in gains.lines if line.get_gid() == "added-gain"]
+    assert list(curve.get_ydata()) == [0.2, 1.5, 2.6, 4.2]
+    (mark,) = [line for line in gains.lines if line.get_gid() == "recommended"]
+    assert mark.get_data() == ([3], [4.2])
 
 
 def test_plan_figure_without_capture_has_only_the_response(new_plan):

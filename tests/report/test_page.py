@@ -6,12 +6,14 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
 from shaping.analysis.findings import Resonance
+from shaping.analysis.spill import Spill
 from shaping.capture import cautions
 from shaping.capture.recording import CaptureKind
-from shaping.report import words
+from shaping.report import effects, words
 from shaping.report.page import plan_page
 
 VOID = {"meta", "link", "input", "br", "hr", "img"}
@@ -159,9 +161,32 @@ def test_any_number_of_rings_and_a_long_name(new_plan, new_capture, long_name, c
 def test_thinning_alone_without_a_recording(new_plan):
     plan = replace(new_plan(0), captures=())
     reader = Reader(plan_page(plan, []))
-    assert "Settings to dial in" in reader.words
+    assert "Thinning to dial in" in reader.words
     assert "How good the recording is" not in reader.words
-    assert len([tag for tag, attrs in reader.elements if tag == "svg" and "role" in attrs]) == 1
+    assert "Where a model wedge sends its sound (not measured)" in reader.words
+    assert "audience (135°)" in reader.words
+    for sentence in cautions.THINNING:
+        assert reader.words.index(sentence) < reader.words.index("1. high-pass")
+    assert cautions.SAFE_LEVELS in reader.words
+    for wrong in ("Rings found", "No rings", "this recording", *cautions.RING_OUT):
+        assert wrong not in reader.words
+
+
+def test_thinning_from_the_first_row_shows_the_spill(new_plan, new_capture):
+    plan = new_plan(0)
+    captures = tuple(
+        replace(plan.captures[0], path=f"{name}.wav", kind=CaptureKind.FIRST_ROW)
+        for name in ("wedges", "mains")
+    )
+    levels = np.linspace(-30.0, -40.0, 9)
+    bands = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
+    spill = Spill(bands, levels, levels + 3.0, np.full(9, 3.0), np.full(9, 0.1))
+    sounds = [new_capture((), path=capture.path) for capture in captures]
+    reader = Reader(plan_page(replace(plan, captures=captures), sounds, spill=spill))
+    for text in ("What reaches the first row", "mains alone", "wedges, thinned"):
+        assert text in reader.words
+    for wrong in ("What was recorded", "No rings", "Rings found", "time in seconds"):
+        assert wrong not in reader.words
 
 
 def test_pink_noise_shows_its_spectrum_and_resonances(new_plan, new_capture):
@@ -173,21 +198,25 @@ def test_pink_noise_shows_its_spectrum_and_resonances(new_plan, new_capture):
     )
     reader = Reader(plan_page(plan, [new_capture(())]))
     assert "Resonances found" in reader.words
-    assert "8.2 dB ± 0.4" in reader.words
+    assert "8.2 ± 0.4 dB" in reader.words
+    for caution in cautions.TEST_SIGNAL:
+        assert reader.words.count(caution) == 1
     assert "averaged over the recording" in reader.words
 
 
 def test_the_loop_and_the_curve_of_added_gain_are_shown(new_plan, new_loop):
     plan = new_plan(3, loop=True)
-    html = plan_page(plan, [], loops=[new_loop()], added_gain_db=[0.0, 1.5, 2.6, 4.2])
-    reader = Reader(html)
+    assert plan.loop is not None
+    plan = replace(plan, loop=replace(plan.loop, added_by_cuts_db=(0.0, 1.5, 2.6, 4.2)))
+    reader = Reader(plan_page(plan, [], loops=[new_loop()]))
+    assert "2 cuts: +2.6 dB" in reader.words
     assert "The loop as measured" in reader.words
     assert "this plan: +4.2 dB" in reader.words
     assert "cannot be told" not in reader.words
 
 
 def test_what_cannot_be_told_is_said(new_plan):
-    assert words.GAIN_UNKNOWN in Reader(plan_page(new_plan(3), [])).words
+    assert effects.GAIN_UNKNOWN in Reader(plan_page(new_plan(3), [])).words
 
 
 def test_the_same_plan_gives_the_same_page(new_plan, new_capture):

@@ -6,10 +6,15 @@ import base64
 import json
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from shaping.analysis.spill import Spill
+from shaping.capture.recording import CaptureKind
+from shaping.report import words
 from shaping.report.page import plan_page
 
 pytestmark = pytest.mark.browser
@@ -24,6 +29,7 @@ FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+ORDINARY = ["0 rings", "1 rings", "6 rings", "loop", "thinning, model", "thinning, measured"]
 VIEWS = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
 
 # Text whose contrast falls short of WCAG 2.2 AA (4.5:1, large text 3:1), elements wider than the
@@ -151,25 +157,38 @@ def pages(new_plan, new_capture, new_limits, new_loop, long_name):
     plan = new_plan(20, limits=new_limits(bands=20))
     made["20 cuts"] = plan, plan_page(plan, [new_capture(plan.rings)])
     plan = new_plan(4, loop=True)
-    gains = [0.0, 1.5, 2.6, 3.8, 4.2]
-    made["loop"] = plan, plan_page(plan, [], loops=[new_loop()], added_gain_db=gains)
+    plan = replace(plan, loop=replace(plan.loop, added_by_cuts_db=(0.0, 1.5, 2.6, 3.8, 4.2)))
+    made["loop"] = plan, plan_page(plan, [], loops=[new_loop(), new_loop()])
+    plan = replace(new_plan(0), captures=())
+    made["thinning, model"] = plan, plan_page(plan, [])
+    first_row = tuple(
+        replace(new_plan(0).captures[0], path=path, kind=CaptureKind.FIRST_ROW)
+        for path in ("wedges.wav", long_name)
+    )
+    plan = replace(plan, captures=first_row)
+    level_db = np.linspace(-30.0, -40.0, 9)
+    bands_hz = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
+    spill = Spill(bands_hz, level_db, level_db + 3.0, np.full(9, 3.0), np.full(9, 0.1))
+    made["thinning, measured"] = plan, plan_page(plan, [], spill=spill)
     return made
 
 
-@pytest.mark.parametrize("name", ["0 rings", "1 rings", "6 rings", "20 rings", "20 cuts", "loop"])
+@pytest.mark.parametrize("name", [*ORDINARY, "20 rings", "20 cuts"])
 @pytest.mark.parametrize(("width", "scheme"), VIEWS)
 def test_page_reads_well(pages, show, name, width, scheme):
     plan, html = pages[name]
     found = show(html, width, scheme)
     assert found["faults"] == []
-    assert found["texts"] > 40
+    assert found["texts"] > 30
     assert found["dark"] is (scheme == "dark")
     expected = [
         value
         for planned in plan.filters
         for value in (planned.filter.frequency_hz, planned.filter.gain_db)
         if value is not None
-    ] + [ring.frequency_hz for ring in plan.rings]
+    ] + [ring.frequency_hz for ring in words.shown_rings(plan)[0]]
+    if plan.loop is not None and not plan.rings:
+        expected += [point.frequency_hz for point in plan.loop.critical]
     assert [value for value, _ in found["values"]] == expected
     for value, text in found["values"]:
         number, unit = text.replace("\N{MINUS SIGN}", "-").split()
@@ -177,7 +196,7 @@ def test_page_reads_well(pages, show, name, width, scheme):
         assert shown == pytest.approx(value, rel=0.005, abs=0.051 if unit == "dB" else 0)
 
 
-@pytest.mark.parametrize("name", ["0 rings", "1 rings", "6 rings", "loop"])
+@pytest.mark.parametrize("name", ORDINARY)
 def test_an_ordinary_plan_prints_on_one_sheet(pages, show, browser, tmp_path, name):
     plan, html = pages[name]
     show(html, 1280, "dark")

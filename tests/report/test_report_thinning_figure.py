@@ -5,16 +5,24 @@ import pytest
 
 from shaping.analysis.radiation import WedgeModel, directivity_db
 from shaping.analysis.spill import Spill
+from shaping.capture.recording import CaptureKind
 from shaping.plan.limits_file import load_limits
+from shaping.plan.plan import CaptureSummary
 from shaping.plan.thin import model_thinning
 from shaping.plan.thinning import ThinningAmount, WedgeUse
-from shaping.report.figures import save_figure
-from shaping.report.thinning_figure import thinning_figure
+from shaping.report.figures import plan_figure, save_figure
 
 BANDS = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
 
 
 PLAN = model_thinning(ThinningAmount.MEDIUM, load_limits("parametric-4"), use=WedgeUse.VOCAL)
+MEASURED = replace(
+    PLAN,
+    captures=tuple(
+        CaptureSummary(f"{name}.wav", 48_000, 1, 15.0, CaptureKind.FIRST_ROW, ())
+        for name in ("wedges", "mains")
+    ),
+)
 
 
 @pytest.fixture
@@ -30,7 +38,7 @@ def by_id(figure):
 
 
 def test_spill_is_drawn_relative_to_the_mains_with_the_effect_of_the_plan(spill):
-    drawn = by_id(thinning_figure(PLAN, spill=spill))
+    drawn = by_id(plan_figure(MEASURED, spill=spill))
     assert set(drawn) == {"mains", "wedges", "wedges-thinned"}
     np.testing.assert_allclose(drawn["mains"].get_data().values, 0.0)
     np.testing.assert_allclose(drawn["wedges"].get_data().values, spill.wedges_db + 28.0)
@@ -43,22 +51,21 @@ def test_spill_is_drawn_relative_to_the_mains_with_the_effect_of_the_plan(spill)
 
 
 def test_without_filters_there_are_two_lines(spill):
-    plan = replace(PLAN, filters=())
-    assert set(by_id(thinning_figure(plan, spill=spill))) == {"mains", "wedges"}
+    plan = replace(MEASURED, filters=())
+    assert set(by_id(plan_figure(plan, spill=spill))) == {"mains", "wedges"}
 
 
 def test_directivity_is_that_of_the_model():
-    wedge = WedgeModel(audience_angle_deg=120.0)
-    figure = thinning_figure(PLAN, wedge=wedge)
+    figure = plan_figure(PLAN)
     drawn = by_id(figure)
     assert set(drawn) == {"audience", "angle-45", "angle-90", "angle-180"}
     x, y = drawn["audience"].get_data()
-    np.testing.assert_allclose(y, directivity_db(wedge, x, 120.0))
+    np.testing.assert_allclose(y, directivity_db(WedgeModel(), x, 135.0))
     texts = [text.get_text() for text in figure.texts]
     assert any("not measured" in text for text in texts)
     assert "total" in {drawn.get_gid() for drawn in figure.axes[0].get_children()}
 
 
 def test_figure_can_be_saved(spill, tmp_path):
-    save_figure(thinning_figure(PLAN, spill=spill), tmp_path / "spill.png")
+    save_figure(plan_figure(MEASURED, spill=spill), tmp_path / "spill.png")
     assert (tmp_path / "spill.png").stat().st_size > 10_000

@@ -9,10 +9,12 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
+from shaping.capture import cautions
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
-from shaping.plan.plan import PlannedFilter, Purpose
-from shaping.report import words
+from shaping.plan.assemble import unserved_cautions
+from shaping.plan.plan import PlannedFilter, Purpose, ThinningSummary
+from shaping.report import effects, words
 from shaping.report.terminal import print_plan
 
 
@@ -147,8 +149,85 @@ def test_of_many_possible_rings_the_most_likely_are_shown(new_plan, new_rings):
     sure = replace(doubtful[0], confidence=0.9)
     plan = replace(new_plan(0), rings=(sure, *doubtful[1:]))
     kept, others = words.shown_rings(plan)
-    assert kept == (sure, *doubtful[-8:])
-    assert others == "And 21 less likely ones, in the JSON."
+    assert kept == (sure, *doubtful[-5:])
+    assert others == "And 24 less likely ones, in the JSON."
     text = shown(plan)
-    assert text.count("possible ring: ") == 8
+    assert text.count("possible ring: ") == 5
     assert others in text
+
+
+def test_settings_come_before_what_was_found(new_plan):
+    text = shown(new_plan(6, loop=True))
+    order = [
+        "Before you raise the send",
+        "Settings to dial in",
+        "Why",
+        "What it buys",
+        "Rings found",
+        "Left without a cut",
+        "Mind",
+        "What the figures rest on",
+    ]
+    places = [text.index(f"\n{heading}") for heading in order]
+    assert places == sorted(places)
+
+
+def test_nothing_is_said_twice(new_plan):
+    plan = new_plan(6)
+    plan = replace(
+        plan,
+        captures=(plan.captures[0], replace(plan.captures[0], path="moved.wav")),
+        cautions=(*cautions.RING_OUT, *unserved_cautions(plan.unserved), cautions.EXPOSURE),
+    )
+    text = " ".join(shown(plan).split())
+    for sentence in (*cautions.RING_OUT, cautions.EXPOSURE, "Hum at 50 Hz: check the cables."):
+        assert text.count(sentence) == 1
+    assert "No band is left" not in text
+    assert text.count("ring at 1.24 kHz") == 1
+    assert "A lower fader or a better place for the mic is the better cure." in text
+
+
+def test_a_note_on_one_of_several_captures_names_it(new_plan):
+    first = new_plan(1).captures[0]
+    plan = replace(new_plan(1), captures=(first, replace(first, path="b/moved.wav", quality=())))
+    assert "vocal wedge.wav: Hum at 50 Hz: check the cables." in " ".join(shown(plan).split())
+
+
+def test_thinning_alone_says_nothing_of_rings_or_the_send(new_plan):
+    plan = replace(new_plan(0), captures=(), cautions=(*cautions.THINNING, cautions.SAFE_LEVELS))
+    text = " ".join(shown(plan).split())
+    for wrong in ("No rings", "ring-out", "at the first ring", "this recording"):
+        assert wrong not in text
+    for sentence in (*cautions.THINNING, cautions.SAFE_LEVELS):
+        assert text.count(sentence) == 1
+
+
+def test_stable_gain_is_told_with_its_error_and_by_number_of_cuts(new_plan):
+    plan = new_plan(3, loop=True)
+    loop = replace(
+        plan.loop,
+        stable_gain_error_db=0.42,
+        added_by_cuts_db=(0.1, 2.0, 4.2),
+        delay_known=False,
+    )
+    text = " ".join(shown(replace(plan, loop=loop)).split())
+    assert "up to -12.3 dB ± 0.4 without the settings, to -8.1 dB with them" in text
+    assert "Added without a feedback cut +0.1 dB, by 1 +2.0 dB, by 2 +4.2 dB" in text
+    assert "exactly as recorded" not in text
+
+
+@pytest.mark.parametrize(
+    ("after", "verdict"),
+    [(0.50, "stay as clear"), (0.40, "become less clear"), (0.60, "become clearer")],
+)
+def test_intelligibility_is_put_in_plain_words(new_plan, after, verdict):
+    thinning = ThinningSummary(-3.0, 0.5, after)
+    (_, told) = effects.thinning_texts(thinning)
+    assert told.startswith(f"Words {verdict} for the musician")
+
+
+def test_a_clipped_ring_has_no_level(new_plan):
+    plan = new_plan(1)
+    text = shown(replace(plan, rings=(replace(plan.rings[0], clipped=True, peak_dbfs=2.0),)))
+    assert "clipped" in text
+    assert "2 dBFS" not in text
