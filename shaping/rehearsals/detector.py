@@ -7,7 +7,7 @@ seconds while it lasts, on the last seconds of power spectra that are kept for t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,14 +84,14 @@ class _Past:
         kept = slice(0, self._filled)
         return self._rows[kept], self._totals[kept], self._first_frame
 
-    def around(self, first: int, last: int) -> tuple[NDArray[np.float32], int]:
+    def around(self, first: int, last: int) -> tuple[NDArray[np.float32], NDArray[np.float32], int]:
         """Return the spectra from `CONTEXT_S` before frame `first` to a little after `last`.
 
-        And the number of the first of them.
+        And their sums over frequency, and the number of the first.
         """
         start = max(first - self._context, self._first_frame)
-        stop = min(last + 9 - self._first_frame, self._filled)
-        return self._rows[start - self._first_frame : stop], start
+        kept = slice(start - self._first_frame, min(last + 9 - self._first_frame, self._filled))
+        return self._rows[kept], self._totals[kept], start
 
 
 class Detector:
@@ -180,20 +180,22 @@ class Detector:
         return peaks.take(waiting), name[waiting], found
 
     def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
-        power, first_frame = self._past.around(int(track.frame[0]), int(track.frame[-1]))
         features = measure(
-            track.frame, track.position, track.level_dbfs, power, first_frame, self.grid
+            track.frame,
+            track.position,
+            track.level_dbfs,
+            *self._past.around(int(track.frame[0]), int(track.frame[-1])),
+            self.grid,
+            in_full=known is not None,
         )
+        if features is None:
+            return None
         evidence = evidence_of(features)
         stop_s = features.start_s + features.duration_s
+        if known is not None and known.evidence >= evidence:
+            return replace(known, stop_s=stop_s)
         if known is not None:
-            best = known if known.evidence >= evidence else None
-            return Candidate(
-                known.start_s if best else min(known.start_s, features.start_s),
-                stop_s,
-                max(known.evidence, evidence),
-                best.features if best else features,
-            )
+            return Candidate(min(known.start_s, features.start_s), stop_s, evidence, features)
         if evidence < WEAKEST_EVIDENCE:
             return None
         return Candidate(features.start_s, stop_s, evidence, features)

@@ -11,7 +11,7 @@ milliseconds together with its harmonics, and falls.
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,7 +104,7 @@ class Features:
 
     def as_array(self) -> NDArray[np.float64]:
         """Return the values in the order of the fields."""
-        return np.array(astuple(self), dtype=np.float64)
+        return np.array([getattr(self, name) for name in NAMES], dtype=np.float64)
 
 
 NAMES = tuple(field.name for field in fields(Features))
@@ -116,6 +116,166 @@ _REACH = np.array([2, 3, 3, 1, 1, 1, 1])
 _OFFSETS = np.clip(np.arange(-3, 4), -_REACH[:, None], _REACH[:, None])
 """Bins looked at around each ratio: more where an error of the frequency is multiplied."""
 
+_RULED_OUT_HARMONIC_DB = -8.0
+_RULED_OUT_PARTNER_DB = -4.0
+_RULED_OUT_OVER_BEFORE_DB = 3.0
+_RULED_OUT_SHORTER_S = 0.38
+"""What no howl of the tuning material came near: half of all notes fail one of these."""
+
+
+def measure(
+    frame: NDArray[np.int64],
+    position: NDArray[np.float32],
+    level_dbfs: NDArray[np.float32],
+    power: NDArray[np.float32],
+    total: NDArray[np.float32],
+    first_frame: int,
+    grid: Grid,
+    *,
+    in_full: bool = False,
+) -> Features | None:
+    """Measure one tone.
+
+    Parameters
+    ----------
+    frame, position, level_dbfs : ndarray, shape (n,)
+        The tone's peaks in order of time.
+    power : ndarray of float32, shape (frames, bins)
+        Power spectra from up to `CONTEXT_S` before the tone to a little after it.
+    total : ndarray of float32, shape (frames,)
+        Sums of `power` over frequency.
+    first_frame : int
+        Frame number of the first row of `power`.
+    grid : Grid
+        The grid of `power`.
+    in_full : bool
+        Whether to measure what cannot be a howl, too.
+
+    Returns
+    -------
+    Features or None
+        None where a few of the measures rule a howl out.
+    """
+    hop_s = grid.hop_s
+    loud = level_dbfs >= level_dbfs.max() - 6
+    weight = 10 ** (level_dbfs[loud] / 10)
+    centre = float(np.sum(weight * position[loud]) / weight.sum())
+    line = _Line.of(power, total, centre, int(frame[0]) - first_frame, int(frame[-1]) - first_frame)
+    duration_s = (line.audible[1] - line.audible[0] + 1) * hop_s
+    foot = line.foot()
+    ahead = slice(max(line.first - round(CONTEXT_S / hop_s), 0), max(foot, 1))
+    over_before = line.top_db - float(line.tone_db[ahead].max())
+    kin = _kin_db(power, centre, grid)
+    ratios = np.maximum(kin[:, line.high].mean(axis=1) - line.tone_db[line.high].mean(), -60)
+    harmonic, partner = float(ratios[:3].max()), float(ratios[3:].max())
+    if not in_full and (
+        duration_s < _RULED_OUT_SHORTER_S
+        or over_before < _RULED_OUT_OVER_BEFORE_DB
+        or harmonic > _RULED_OUT_HARMONIC_DB
+        or partner > _RULED_OUT_PARTNER_DB
+    ):
+        return None
+
+    rise = line.tone_db[foot : line.peak + 1]
+    growth, bend, curve = _growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
+    straight_db, straight_s = _straight_rise(
+        line.tone_db[max(line.peak - 70, 0) : line.peak + 1], line.top_db, hop_s
+    )
+    slope, ripple = _trend(line.tone_db[line.peak : int(line.high[-1]) + 1], spread_if_short=3.0)
+    cents_per_bin = 1200 / np.log(2) / max(centre + grid.first_bin, 1.0)
+    wander, drift_cents = _steadiness(frame[loud], position[loud], cents_per_bin)
+    dominance = (line.tone_db - line.rest_db)[line.high]
+
+    # Everything else before and after the moment the tone gets within 12 dB of its plateau.
+    entry = foot + int(np.argmax(rise >= line.top_db - 12))
+    then, now = slice(max(entry - 8, 0), max(entry - 3, 1)), slice(entry, entry + 6)
+    gained = kin[:, now].max(axis=1) - kin[:, then].mean(axis=1)
+    third = max(line.high.size // 3, 1)
+    return Features(
+        frequency_hz=(centre + grid.first_bin) * grid.bin_hz,
+        peak_dbfs=float(level_dbfs.max()),
+        start_s=grid.time_s(first_frame + line.audible[0]),
+        duration_s=duration_s,
+        steady_s=line.high.size * hop_s,
+        wander_cents=wander,
+        drift_cents=drift_cents,
+        stand_off_db=_middle((line.tone_db - line.near_db)[line.high]),
+        dominance_db=_middle(dominance),
+        best_dominance_db=float(dominance.max()),
+        over_before_db=over_before,
+        rise_db=float(rise[-1] - rise[0]),
+        growth_db_per_s=growth,
+        rise_s=(float(rise[-1]) - max(float(rise[0]), line.top_db - 15)) / max(growth, 1e-3),
+        bend_db=bend,
+        curve_db=curve,
+        straight_db=straight_db,
+        straight_s=straight_s,
+        plateau_slope_db_per_s=slope / hop_s,
+        plateau_ripple_db=ripple,
+        stroke_db=float(line.rest_db[now].max() - line.rest_db[then].mean()),
+        harmonic_db=harmonic,
+        partner_db=partner,
+        siblings=float(np.sum(np.clip((gained - 6) / 12, 0, 1)[ratios > -40])),
+        hold_db=float(
+            line.rest_db[line.high[:third]].max() - line.rest_db[line.high[-third:]].min()
+        ),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A tone's own line through the spectra, its surroundings, and its landmarks (rows).
+
+    `top_db` is the level it reaches for a tenth of its time, `peak` the first row near that,
+    `high` the rows within 6 dB of it, `audible` the first and last within 20 dB.
+    """
+
+    tone_db: NDArray[np.float32]
+    near_db: NDArray[np.float32]
+    rest_db: NDArray[np.float32]
+    first: int
+    top_db: float
+    peak: int
+    high: NDArray[np.int64]
+    audible: tuple[int, int]
+
+    @classmethod
+    def of(
+        cls,
+        power: NDArray[np.float32],
+        total: NDArray[np.float32],
+        centre: float,
+        first: int,
+        last: int,
+    ) -> _Line:
+        column = round(centre)
+        around = power[:, max(column - MARGIN_BINS, 0) : column + MARGIN_BINS + 1]
+        middle = min(column, MARGIN_BINS)
+        own = around[:, middle - 3 : middle + 4].sum(axis=1)
+        near = (around.sum(axis=1) - own) / (2 * (MARGIN_BINS - 3))
+        tone_db = _db(around[:, middle - 1 : middle + 2].max(axis=1))
+        inside = tone_db[first : last + 1]
+        place = inside.size - 1 - inside.size // 10
+        top_db = float(np.partition(inside, place)[place])
+        high = np.flatnonzero(inside >= top_db - 6) + first
+        audible = np.flatnonzero(inside >= top_db - 20) + first
+        return cls(
+            tone_db=tone_db,
+            near_db=_db(np.maximum(near, 0)),
+            rest_db=_db(np.maximum(total - own, 0) / np.float32(_HANN_POWER)),
+            first=first,
+            top_db=top_db,
+            peak=int(np.argmax(inside >= top_db - 2)) + first,
+            high=high,
+            audible=(int(audible[0]), int(audible[-1])),
+        )
+
+    def foot(self) -> int:
+        """Return the last row before the plateau 25 dB below it, or else at its lowest."""
+        before = self.tone_db[: self.peak + 1]
+        below = np.flatnonzero(before <= max(float(before.min()) + 2.0, self.top_db - 25.0))
+        return int(below[-1])
+
 
 def _db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     level: NDArray[np.float32] = np.float32(10) * np.log10(power + np.float32(1e-12))
@@ -125,6 +285,36 @@ def _db(power: NDArray[np.float32]) -> NDArray[np.float32]:
 def _middle(values: NDArray[np.float32]) -> float:
     """Return the median, or its upper neighbour."""
     return float(np.partition(values, values.size // 2)[values.size // 2])
+
+
+def _kin_db(power: NDArray[np.float32], centre: float, grid: Grid) -> NDArray[np.float32]:
+    """Levels at simple ratios of the frequency, shape (ratios, frames)."""
+    place = np.rint((centre + grid.first_bin) * _RATIOS).astype(np.int64) - grid.first_bin
+    known = (place >= _REACH) & (place < power.shape[1] - _REACH)
+    columns = np.where(known[:, None], place[:, None] + _OFFSETS, 0)
+    kin: NDArray[np.float32] = np.where(
+        known[:, None], _db(power[:, columns].max(axis=2)).T, np.float32(-120)
+    )
+    return kin
+
+
+def _trend(level_db: NDArray[np.float32], *, spread_if_short: float) -> tuple[float, float]:
+    """Slope per frame and standard deviation about the line."""
+    if level_db.size < 4:
+        return 0.0, spread_if_short
+    x = np.arange(level_db.size) - (level_db.size - 1) / 2
+    slope = float(np.sum(x * level_db) / np.sum(x * x))
+    return slope, float(np.std(level_db - slope * x))
+
+
+def _growth(level_db: NDArray[np.float32], hop_s: float) -> tuple[float, float, float]:
+    """Slope in dB/s of the last 15 dB of the rise, deviation from a line, height of the middle."""
+    if level_db.size < 4:
+        count = level_db.size - 1
+        return float(level_db[-1] - level_db[0]) / (max(count, 1) * hop_s), 0.0, 0.0
+    slope, bend = _trend(level_db, spread_if_short=0.0)
+    middle = level_db[level_db.size // 2]
+    return slope / hop_s, bend, float(middle - (level_db[0] + level_db[-1]) / 2)
 
 
 def _straight_rise(
@@ -139,139 +329,19 @@ def _straight_rise(
         height = lines.slope_db_per_s * ((count - 1) * hop_s)
         straight = lines.deviation_db <= 0.4 + 0.04 * height
         ends_high = level_db[count - 1 :] >= top_db - 5
-        height = np.where(straight & ends_high, height, 0.0)
-        highest = float(height.max())
+        highest = float(np.where(straight & ends_high, height, 0.0).max())
         if highest > best:
             best, length_s = highest, count * hop_s
     return best, length_s
 
 
-def measure(
-    frame: NDArray[np.int64],
-    position: NDArray[np.float32],
-    level_dbfs: NDArray[np.float32],
-    power: NDArray[np.float32],
-    first_frame: int,
-    grid: Grid,
-) -> Features:
-    """Measure one tone.
-
-    Parameters
-    ----------
-    frame, position, level_dbfs : ndarray, shape (n,)
-        The tone's peaks in order of time.
-    power : ndarray of float32, shape (frames, bins)
-        Power spectra from up to `CONTEXT_S` before the tone to a little after it.
-    first_frame : int
-        Frame number of the first row of `power`.
-    grid : Grid
-        The grid of `power`.
-    """
-    hop_s = grid.hop_s
-    loud = level_dbfs >= level_dbfs.max() - 6
-    weight = 10 ** (level_dbfs[loud] / 10)
-    centre = float(np.sum(weight * position[loud]) / weight.sum())
-    column = round(centre)
-    frequency = (centre + grid.first_bin) * grid.bin_hz
-    cents_per_bin = 1731.2 / max(centre + grid.first_bin, 1.0)
-
-    bins = power.shape[1]
-    first, last = int(frame[0]) - first_frame, int(frame[-1]) - first_frame
-    tone = _db(power[:, column - 1 : column + 2].max(axis=1))
-    near = power[:, max(column - MARGIN_BINS, 0) : column - 3].sum(axis=1)
-    near = near + power[:, column + 4 : column + MARGIN_BINS + 1].sum(axis=1)
-    near_db = _db(near / (2 * (MARGIN_BINS - 3)))
-    own = power[:, column - 3 : column + 4].sum(axis=1)
-    rest_db = _db(np.maximum(power.sum(axis=1) - own, 0) / np.float32(_HANN_POWER))
-
-    inside = tone[first : last + 1]
-    top = float(np.partition(inside, -1 - inside.size // 10)[-1 - inside.size // 10])
-    peak = int(np.argmax(inside >= top - 2)) + first
-    high = np.flatnonzero(inside >= top - 6) + first
-    audible = np.flatnonzero(inside >= top - 20) + first
-
-    # The rise: back from the plateau to the last moment it was 25 dB lower, or at its lowest.
-    before = tone[: peak + 1]
-    foot_level = max(float(before.min()) + 2.0, top - 25.0)
-    below = np.flatnonzero(before <= foot_level)
-    foot = int(below[-1]) if below.size else 0
-    rise = tone[foot : peak + 1]
-    rise_db = float(rise[-1] - rise[0])
-    upper = np.flatnonzero(rise >= top - 15)
-    line = rise[int(upper[0]) :]
-    if line.size >= 3:
-        x = np.arange(line.size) - (line.size - 1) / 2
-        slope = float(np.sum(x * line) / np.sum(x * x))
-        bend = float(np.std(line - slope * x))
-        growth = slope / hop_s
-        curve = float(line[line.size // 2] - (line[0] + line[-1]) / 2)
-    else:
-        growth = float(rise[-1] - rise[max(rise.size - 3, 0)]) / (min(rise.size, 3) * hop_s)
-        bend, curve = 0.0, 0.0
-    rise_s = (float(rise[-1]) - max(float(rise[0]), top - 15)) / max(growth, 1e-3)
-
-    straight_db, straight_s = _straight_rise(tone[max(peak - 70, 0) : peak + 1], top, hop_s)
-
-    plateau = tone[peak : int(high[-1]) + 1]
-    if plateau.size >= 4:
-        x = np.arange(plateau.size) - (plateau.size - 1) / 2
-        plateau_slope = float(np.sum(x * plateau) / np.sum(x * x))
-        ripple = float(np.std(plateau - plateau_slope * x))
-    else:
-        plateau_slope, ripple = 0.0, 3.0
-
-    held = position[loud]
-    if held.size >= 4:
-        x = frame[loud] - frame[loud].mean()
-        drift = float(np.sum(x * held) / np.sum(x * x))
-        wander = float(np.std(held - held.mean() - drift * x)) * cents_per_bin
-        drift_cents = abs(drift) * float(np.ptp(x)) * cents_per_bin
-    else:
-        wander, drift_cents = 50.0, 50.0
-
-    dominance = tone[high] - rest_db[high]
-    ahead = slice(max(first - round(CONTEXT_S / hop_s), 0), max(foot, 1))
-    over_before = top - float(tone[ahead].max())
-    # Everything else before and after the moment the tone gets within 12 dB of its plateau.
-    entry = foot + int(np.argmax(rise >= top - 12))
-    then = slice(max(entry - 8, 0), max(entry - 3, 1))
-    now = slice(entry, entry + 6)
-    stroke = float(rest_db[now].max() - rest_db[then].mean())
-
-    place = np.rint((centre + grid.first_bin) * _RATIOS).astype(np.int64) - grid.first_bin
-    known = (place >= _REACH) & (place < bins - _REACH)
-    columns = np.where(known[:, None], place[:, None] + _OFFSETS, 0)
-    kin = np.where(known[:, None], _db(power[:, columns].max(axis=2)).T, np.float32(-120))
-    ratios = np.maximum(kin[:, high].mean(axis=1) - tone[high].mean(), -60)
-    gained = kin[:, now].max(axis=1) - kin[:, then].mean(axis=1)
-    siblings = float(np.sum(np.clip((gained - 6) / 12, 0, 1)[ratios > -40]))
-
-    third = max(high.size // 3, 1)
-    hold = float(rest_db[high[:third]].max() - rest_db[high[-third:]].min())
-    return Features(
-        frequency_hz=frequency,
-        peak_dbfs=float(level_dbfs.max()),
-        start_s=grid.time_s(first_frame + int(audible[0])),
-        duration_s=float(audible[-1] - audible[0] + 1) * hop_s,
-        steady_s=high.size * hop_s,
-        wander_cents=wander,
-        drift_cents=drift_cents,
-        stand_off_db=_middle(tone[high] - near_db[high]),
-        dominance_db=_middle(dominance),
-        best_dominance_db=float(dominance.max()),
-        over_before_db=over_before,
-        rise_db=rise_db,
-        growth_db_per_s=growth,
-        rise_s=float(rise_s),
-        bend_db=bend,
-        curve_db=curve,
-        straight_db=straight_db,
-        straight_s=straight_s,
-        plateau_slope_db_per_s=plateau_slope / hop_s,
-        plateau_ripple_db=ripple,
-        stroke_db=stroke,
-        harmonic_db=float(ratios[:3].max()),
-        partner_db=float(ratios[3:].max()),
-        siblings=siblings,
-        hold_db=hold,
-    )
+def _steadiness(
+    frame: NDArray[np.int64], position: NDArray[np.float32], cents_per_bin: float
+) -> tuple[float, float]:
+    """Spread of the frequency about its slow drift, and the drift, in cents."""
+    if position.size < 4:
+        return 50.0, 50.0
+    x = frame - frame.mean()
+    drift = float(np.sum(x * position) / np.sum(x * x))
+    spread = float(np.std(position - position.mean() - drift * x))
+    return spread * cents_per_bin, abs(drift) * float(np.ptp(x)) * cents_per_bin
