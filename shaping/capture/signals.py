@@ -223,7 +223,7 @@ def write_signal(
     buffer = io.BytesIO()
     soundfile.write(buffer, samples, sample_rate_hz, format="WAV", subtype="PCM_24")
     with replacing(path, force=force) as temporary:
-        temporary.write_bytes(buffer.getbuffer())
+        temporary.write_bytes(buffer.getvalue())
 
 
 def _checked(

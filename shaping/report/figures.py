@@ -289,4 +289,4 @@ def save_figure(figure: Figure, path: str | Path, *, force: bool = False) -> Non
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=metadata[kind])
     with replacing(path, force=force) as temporary:
-        temporary.write_bytes(drawn.getbuffer())
+        temporary.write_bytes(drawn.getvalue())
