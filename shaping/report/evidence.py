@@ -61,9 +61,9 @@ def evidence_texts(plan: Plan, shown: Evidence) -> tuple[str, str]:
         return "The loop as measured", (
             "Level from wedge to mic: the higher a peak, the earlier it howls there. "
             + (
-                "The pale band runs from the lowest to the highest of the captures."
+                "The band runs from the lowest to the highest of the captures."
                 if len(plan.captures) > 1
-                else "The pale band holds the true level with 95 % certainty."
+                else "The band holds the true level with 95 % certainty."
             )
         )
     if shown is Evidence.SPILL:

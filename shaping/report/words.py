@@ -345,7 +345,7 @@ def meaning(planned: PlannedFilter) -> str:
         )
         return (
             f"At {where} the mic hears the wedge so well that the sound goes round and howls; this "
-            f"dip lets the wedge play louder first. {ear}"
+            f"dip lets the wedge play louder before it does. {ear}"
         )
     if cuts:
         return f"Makes the wedge quieter around {where}."
