@@ -45,6 +45,9 @@ class Ring:
         0..1. Below `shaping.analysis.rings.CERTAIN` people are told `possible ring`.
     evidence : str
         The reason in plain words.
+    spells : tuple of (float, float)
+        Start and stop of each occurrence, in seconds from the start of the capture. Empty where
+        they are not known.
     """
 
     frequency_hz: float
@@ -59,6 +62,7 @@ class Ring:
     clipped: bool
     confidence: float
     evidence: str
+    spells: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from shaping.analysis.likelihood import CONSIDERED, best_likelihood
+from shaping.analysis.lines import steepest_slope
 from shaping.analysis.ridges import Peaks, Ridge, around_db, find_peaks, rising, steady_ridges
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
 from shaping.analysis.tones import refine_tone
@@ -35,6 +36,8 @@ MIN_FALL_DB, MIN_FALL_S = 15.0, 0.2
 
 _RIDGE_CONTRAST_DB = 15.0
 _SLOW_HZ = 6_000.0
+_STEEPEST_S = 0.5
+_FASTER_DB = 6.0
 _FAMILY = np.array([2.0, 3.0, 4.0, 0.5, 1 / 3, 1.5, 2 / 3])
 _HARMONICS = np.array([2.0, 3.0, 4.0, 5.0])
 
@@ -64,6 +67,8 @@ class Growth:
         When it rose.
     slope_db_per_s, deviation_db : float
         Least-squares line through its level, and the root-mean-square distance from it.
+    steepest_db_per_s : float
+        Slope of its steepest half second: as the send goes up the growth quickens.
     contrast_db, contrast_before_db : float
         Height over the neighbouring spectrum at the end and at the start of the rise.
     held_db : float
@@ -73,7 +78,7 @@ class Growth:
     partials : int
         Harmonics, second to fifth, that stood out two thirds up the rise: a note.
     overtones : int
-        Harmonics, second to fifth, that stood out when it was loudest: a note, or a clipped howl.
+        Harmonics, second to fifth, that came up late and faster than itself: a clipped howl's.
     stood_until_s : float
         When it stopped standing out.
     peak_db : float
@@ -89,6 +94,7 @@ class Growth:
     stop_s: float
     slope_db_per_s: float
     deviation_db: float
+    steepest_db_per_s: float
     contrast_db: float
     contrast_before_db: float
     held_db: float
@@ -146,11 +152,13 @@ class Slopes:
     falls: list[Growth]
 
 
-def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
+def find_slopes(
+    samples: NDArray[np.float32], sample_rate_hz: int, *, least_likelihood: float = CONSIDERED
+) -> Slopes:
     """Find the straight-line rises and falls of steady tones in one stretch of capture.
 
     Memory grows with the stretch (about 1 MB per second), so long captures come in blocks. What
-    both windows see is returned twice; what its line alone rules out as a howl is left out.
+    both windows see is returned twice; what its line rules out as a howl is left out.
 
     Parameters
     ----------
@@ -158,6 +166,8 @@ def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
         One channel.
     sample_rate_hz : int
         Sample rate in Hz.
+    least_likelihood : float
+        Rises less likely than this to be a howl are left out.
 
     Returns
     -------
@@ -170,7 +180,8 @@ def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
         peaks = find_peaks(spectrogram, min_contrast_db=MIN_CONTRAST_DB, min_level_db=MIN_LEVEL_DB)
         ridges = steady_ridges(peaks, spectrogram, min_contrast_db=_RIDGE_CONTRAST_DB)
         ridges = [r for r in ridges if r.frequency_hz >= view.low_hz]
-        slopes.growths.extend(_growths(_tracks(spectrogram, peaks, ridges), sound))
+        rising_tracks = _tracks(spectrogram, peaks, ridges)
+        slopes.growths.extend(_growths(rising_tracks, sound, least_likelihood))
         frames = spectrogram.time_s.size
         tracks = _tracks(
             spectrogram.reversed(sound.duration_s),
@@ -179,7 +190,7 @@ def find_slopes(samples: NDArray[np.float32], sample_rate_hz: int) -> Slopes:
         )
         slopes.falls.extend(
             fall.reversed(sound.duration_s)
-            for fall in _growths(tracks, sound.reversed(), backwards=True)
+            for fall in _growths(tracks, sound.reversed(), least_likelihood, backwards=True)
         )
     return slopes
 
@@ -240,7 +251,11 @@ def _tracks(spectrogram: Spectrogram, peaks: Peaks, ridges: list[Ridge]) -> list
 
 
 def _growths(
-    tracks: Sequence[Track], sound: _Sound, *, backwards: bool = False
+    tracks: Sequence[Track],
+    sound: _Sound,
+    least_likelihood: float,
+    *,
+    backwards: bool = False,
 ) -> Iterator[Growth]:
     lines = rises(tracks)
     duration_s = (lines.last - lines.first) * (tracks[0].hop_s if tracks else 0.0)
@@ -256,6 +271,7 @@ def _growths(
             float(lines.slope_db_per_s[index]),
             float(lines.deviation_db[index]),
             sound,
+            least_likelihood,
             backwards=backwards,
         )
         if growth is not None:
@@ -269,18 +285,20 @@ def _measure(
     slope_db_per_s: float,
     deviation_db: float,
     sound: _Sound,
+    least_likelihood: float,
     *,
     backwards: bool,
 ) -> Growth | None:
     hop_s, level = track.hop_s, track.level_db
     line = slope_db_per_s * (last - first) * hop_s, deviation_db, (last - first) * hop_s
-    if best_likelihood(*line) < CONSIDERED:
+    if best_likelihood(*line) < least_likelihood:
         return None
-    partials = _overtones(track, _inside(first, last), 35.0)
+    partials = _partials(track, _inside(first, last))
     if backwards and partials > 0:
         return None
     family = _family(track, first, last)
-    if not backwards and best_likelihood(*line, family=family, partials=partials) < CONSIDERED:
+    likely = best_likelihood(*line, family=family, partials=partials) >= least_likelihood
+    if not (likely or backwards):
         return None
     held = level[last : last + 1 + round(HELD_S / hop_s)]
     kept = int(np.argmax(np.append(held < level[last] - 6, True)))
@@ -304,12 +322,13 @@ def _measure(
         stop_s=track.time_s(last),
         slope_db_per_s=slope_db_per_s,
         deviation_db=deviation_db,
+        steepest_db_per_s=steepest_slope(level[first : last + 1], hop_s, length_s=_STEEPEST_S),
         contrast_db=float(level[last] - around[1]),
         contrast_before_db=float(level[first] - around[0]),
         held_db=float(held.mean() - level[last]),
         family=family,
         partials=partials,
-        overtones=_overtones(track, top, 50.0),
+        overtones=_new_overtones(track, _inside(first, last), top),
         stood_until_s=track.time_s(until),
         peak_db=float(level[top]),
         share_db=float(level[top] - power_db[track.begin + top].max()),
@@ -344,11 +363,25 @@ def _family(track: Track, first: int, last: int) -> int:
     return int(np.count_nonzero((height >= level_db - 35) & rose))
 
 
-def _overtones(track: Track, index: int, within_db: float) -> int:
+def _partials(track: Track, index: int) -> int:
     """Count the harmonics, second to fifth, that stand out at one time."""
-    height = track.peaks.heights_near(
+    return int(np.count_nonzero(_harmonics_db(track, index) > track.level_db[index] - 35))
+
+
+def _new_overtones(track: Track, before: int, top: int) -> int:
+    """Count the harmonics at the top that have risen faster than their fundamental since."""
+    height = _harmonics_db(track, top)
+    risen = track.level_db[top] - track.level_db[before]
+    before_db = track.spectrogram.power_db[track.begin + before]
+    place = np.round(_HARMONICS * track.frequency_hz / track.spectrogram.bin_hz).astype(np.int64)
+    faster = height - before_db[np.minimum(place, before_db.size - 1)] > risen + _FASTER_DB
+    return int(np.count_nonzero((height > track.level_db[top] - 50) & faster))
+
+
+def _harmonics_db(track: Track, index: int) -> NDArray[np.float64]:
+    """Return the levels of the second to fifth harmonic at one time, -inf where none stands out."""
+    return track.peaks.heights_near(
         track.begin + index,
         _HARMONICS * track.frequency_hz,
         np.full(_HARMONICS.size, 0.5 * track.spectrogram.bin_hz),
     )
-    return int(np.count_nonzero(height > track.level_db[index] - within_db))

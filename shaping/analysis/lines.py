@@ -130,3 +130,16 @@ def steepest_straight(
     first = np.where(before.any(axis=1), size - before[:, ::-1].argmax(axis=1), 0)
     last = np.where(after.any(axis=1), after.argmax(axis=1) - 1, size - 1)
     return first, last
+
+
+def steepest_slope(level_db: NDArray[np.floating], hop_s: float, *, length_s: float) -> float:
+    """Return the slope in dB per second of the steepest stretch of a rise, shape (n,).
+
+    Slopes are compared less two standard errors, so that a bump does not pass for growth. A rise
+    shorter than `length_s` has one slope.
+    """
+    level = np.asarray(level_db, np.float64)
+    count = min(max(round(length_s / hop_s), 3), level.size)
+    lines = sliding_lines(level, hop_s, count)
+    error = lines.deviation_db / (count * hop_s) * np.sqrt(12 / count)
+    return float(lines.slope_db_per_s[np.argmax(lines.slope_db_per_s - 2 * error)])

@@ -97,4 +97,5 @@ def _ring(falls: Sequence[Growth]) -> Ring | None:
             f"Rang on after {len(falls)} sounds, each time falling by {decay:.0f} dB/s in a "
             f"straight line; never seen growing, and a note struck again and again does the same."
         ),
+        spells=tuple((f.start_s, f.stop_s) for f in falls),
     )

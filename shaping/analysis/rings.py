@@ -28,12 +28,13 @@ from shaping.analysis.growth import Growth, find_slopes
 from shaping.analysis.likelihood import CONSIDERED, howl_likelihood
 from shaping.analysis.ringing_on import ringing_on
 
-CERTAIN = 0.7
+CERTAIN = 0.8
 """Confidence below this is a `possible ring`."""
 
 REPORTED = 0.3
 """Rings less likely than this are not reported at all."""
 
+_MOST_HUM = 24  # harmonics of mains further up are weak
 _STEADY_HZ = 1.0
 _MOST_WANDER_HZ = 4.0
 _LEAST_SHARE_DB = -55.0  # what stays further below a howl cannot be told from its distortion
@@ -146,11 +147,12 @@ def _is_hum(growth: Growth) -> bool:
     """Tell whether this is mains hum that merely got louder: it stood out before it rose."""
     if growth.contrast_before_db < 10 or growth.rise_db > 20:
         return False
-    return any(
-        abs(growth.frequency_hz - max(round(growth.frequency_hz / mains), 1) * mains)
-        <= 0.1 + 0.001 * growth.frequency_hz
-        for mains in (50.0, 60.0)
-    )
+    for mains_hz in (50.0, 60.0):
+        number = max(round(growth.frequency_hz / mains_hz), 1)
+        apart_hz = abs(growth.frequency_hz - number * mains_hz)
+        if number <= _MOST_HUM and apart_hz <= 0.1 + 0.001 * growth.frequency_hz:
+            return True
+    return False
 
 
 def _is_product(group: _Group, groups: Sequence[_Group]) -> bool:
@@ -201,7 +203,7 @@ def _may_cause(cause: _Group, effect: _Group) -> bool:
 
 
 def _urgency(group: _Group) -> tuple[bool, float]:
-    return group.confidence < CERTAIN, -group.best.slope_db_per_s
+    return group.confidence < CERTAIN, -group.best.steepest_db_per_s
 
 
 def _ring(group: _Group, falls: Sequence[Growth]) -> Ring:
@@ -227,13 +229,14 @@ def _ring(group: _Group, falls: Sequence[Growth]) -> Ring:
         width_hz=width_hz if width_hz > _STEADY_HZ else 0.0,
         onset_s=group.growths[0].start_s,
         duration_s=sum(stop - start for start, stop in spells),
-        growth_db_per_s=group.best.slope_db_per_s,
+        growth_db_per_s=group.best.steepest_db_per_s,
         decay_db_per_s=max(decays) if decays else None,
         peak_dbfs=group.peak_db,
         occurrences=len(spells),
         clipped=clipped,
         confidence=group.confidence,
         evidence=_evidence(group, len(spells), clipped),
+        spells=tuple((start, stop) for start, stop in spells),
     )
 
 
@@ -241,7 +244,10 @@ def _evidence(group: _Group, occurrences: int, clipped: bool) -> str:
     """Say in plain words what speaks for the ring, and what against it."""
     best = group.best
     duration_s = best.stop_s - best.start_s
-    parts = [f"grew at {best.slope_db_per_s:.0f} dB/s in a straight line for {duration_s:.1f} s"]
+    rate = f"{best.slope_db_per_s:.0f}"
+    if best.steepest_db_per_s > 1.15 * best.slope_db_per_s:
+        rate += f", at its steepest {best.steepest_db_per_s:.0f},"
+    parts = [f"grew at {rate} dB/s in a straight line for {duration_s:.1f} s"]
     pitch = f"its pitch within {max(best.wander_hz, 0.1):.1f} Hz"
     if best.stood_until_s > best.stop_s + 0.3 and best.held_db > -6:
         parts.append(f"then held {pitch}")

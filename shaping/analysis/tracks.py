@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaping.analysis.likelihood import line_score
 from shaping.analysis.lines import fit_lines, sliding_lines, steepest_straight
 from shaping.analysis.ridges import Peaks, Ridge
 from shaping.analysis.spectra import Spectrogram, hann_scalloping_db
@@ -159,11 +160,11 @@ def _candidates(
         (run,) = np.nonzero(
             (rise >= MIN_RISE_DB)
             & (lines.slope_db_per_s >= MIN_SLOPE_DB_PER_S)
-            & (lines.deviation_db <= 0.6 + 0.05 * rise)
+            & (lines.deviation_db <= 0.8 + 0.08 * rise)
             & (present >= 0.7 * late)
             & (owner[: owner.size - count + 1] == owner[count - 1 :])
         )
-        score = rise[run] - 4 * lines.deviation_db[run]
+        score = line_score(rise[run], lines.deviation_db[run], (count - 1) * hop_s)
         parts.append((owner[run], run, run + count - 1, score))
     owners, firsts, lasts, scores = (np.concatenate(p) for p in zip(*parts, strict=True))
     order = np.lexsort((-scores, owners))

@@ -151,7 +151,9 @@ class CutSearch:
         return [*solution, self._best_coarse(solution, softness)]
 
     def _best_coarse(self, rest: Sequence[Index], softness: float) -> Index:
-        level = self._total(rest)[self._coarse_at]
+        level = self._level[self._coarse_at]
+        if rest:
+            level = level + self._effects_db(np.array(rest), self._hz[self._coarse_at]).sum(axis=0)
         top = float(level.max())
         weights = np.exp(softness * (level - top)).astype(np.float32)
         score = np.log(self._tables[softness] @ weights) / softness + self._coarse_cost
@@ -176,23 +178,26 @@ class CutSearch:
 
     def _refine(self, solution: list[Index]) -> list[Index]:
         """Move every cut among its neighbouring settings until nothing moves."""
+        effects = self._effects_db(np.array(solution), self._hz)
         for reach in (4, 2, 1):
             for _ in range(_SWEEPS):
                 before = list(solution)
-                for i in range(len(solution)):
-                    solution[i] = self._best_near(solution, i, reach)
+                for i, here in enumerate(before):
+                    total = self._level + effects.sum(axis=0)
+                    near = self._best_near(solution, i, reach, total - effects[i], total.max())
+                    if near != here:
+                        solution[i] = near
+                        effects[i] = self._effects_db(np.array([near]), self._hz)[0]
                 if solution == before:
                     break
         return solution
 
-    def _best_near(self, solution: list[Index], i: int, reach: int) -> Index:
+    def _best_near(
+        self, solution: Sequence[Index], i: int, reach: int, rest: _Real, top: float
+    ) -> Index:
         """Return the best setting near one cut's own; points far below the top cannot matter."""
-        rest_solution = solution[:i] + solution[i + 1 :]
-        rest = self._total(rest_solution)
-        here = np.array([solution[i]])
-        top = float((rest + self._effects_db(here, self._hz)[0]).max())
         matters = rest > top - _MARGIN_DB
-        around = self._neighbours(solution[i], reach, rest_solution)
+        around = self._neighbours(solution[i], reach, [*solution[:i], *solution[i + 1 :]])
         level = rest[matters] + self._effects_db(around, self._hz[matters])
         highest = level.max(axis=1)
         softness = 2 * _SOFTNESS_PER_DB[-1]

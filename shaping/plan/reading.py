@@ -263,6 +263,7 @@ def _check_designable(filters: Sequence[PlannedFilter], rate_hz: int) -> None:
 
 def _ring(at: _At) -> Ring:
     occurrences, clipped, evidence = at.get("occurrences"), at.get("clipped"), at.get("evidence")
+    spells = at.get("spells")
     return Ring(
         frequency_hz=at.key("frequency_hz").number(*_FREQUENCY_HZ),
         frequency_error_hz=at.number_or("frequency_error_hz", 0.0, 1e6, default=0.0),
@@ -276,7 +277,16 @@ def _ring(at: _At) -> Ring:
         clipped=False if clipped is None else clipped.flag(),
         confidence=at.key("confidence").number(*_SHARE),
         evidence="" if evidence is None else evidence.text(),
+        spells=tuple(_spell(item) for item in (spells.items() if spells else ())),
     )
+
+
+def _spell(at: _At) -> tuple[float, float]:
+    ends = at.items()
+    if len(ends) != 2:
+        at.refuse("a start and a stop")
+    start_s, stop_s = (end.number(*_TIME_S) for end in ends)
+    return start_s, stop_s
 
 
 def _resonance(at: _At) -> Resonance:

@@ -82,8 +82,24 @@ def scan_file(path: str, block_frames: int = BLOCK_FRAMES) -> FileScan:
     return FileScan(info.sample_rate_hz, info.channels, duration_s, tuple(events), problem)
 
 
-def events_of(candidates: Iterable[Candidate], *, channel: int) -> list[Event]:
-    """Join what belongs together and return the events worth listing, in order of time."""
+def events_of(
+    candidates: Iterable[Candidate], *, channel: int, listed: float = LISTED
+) -> list[Event]:
+    """Join what belongs together and return the events worth listing, in order of time.
+
+    Parameters
+    ----------
+    candidates : iterable of Candidate
+        All candidates of one channel of one file.
+    channel : int
+        Counted from 1.
+    listed : float
+        Least confidence of what is returned.
+
+    Returns
+    -------
+    list of Event
+    """
     joined = _without_harmonics(_joined(candidates))
     evidence = evidence_in_context(
         [c.evidence for c, _ in joined],
@@ -93,7 +109,7 @@ def events_of(candidates: Iterable[Candidate], *, channel: int) -> list[Event]:
     events = []
     for (candidate, clipped), strength in zip(joined, evidence, strict=True):
         confidence = confidence_of(strength)
-        if confidence < LISTED:
+        if confidence < listed:
             continue
         events.append(
             Event(

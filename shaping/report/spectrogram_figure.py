@@ -48,7 +48,7 @@ def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:
     -------
     matplotlib Axes
         The same axes: time in seconds, frequency in Hz on a logarithmic axis. A line with the id
-        ``ring`` boxes the first time each ring stood out (its mean length, where it came back).
+        ``ring`` boxes every time a ring stood out.
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.ticker import MaxNLocator
@@ -113,6 +113,13 @@ def log_levels(
     return time_s, edge_hz, level_db
 
 
+def _spells(ring: Ring) -> Sequence[tuple[float, float]]:
+    """Return when a ring stood out; where only the first time is known, that and a mean length."""
+    if ring.spells:
+        return ring.spells
+    return ((ring.onset_s, ring.onset_s + ring.duration_s / max(ring.occurrences, 1)),)
+
+
 def _mark(ax: Axes, rings: list[Ring]) -> None:
     from matplotlib.patheffects import withStroke
 
@@ -121,19 +128,19 @@ def _mark(ax: Axes, rings: list[Ring]) -> None:
     _, height_pt = shared.axes_points(ax)
     width_s = ax.get_xlim()[1]
     for ring in rings:
-        start_s = max(ring.onset_s - width_s / 150, 0.0)
-        once_s = ring.duration_s / max(ring.occurrences, 1)
-        end_s = min(ring.onset_s + max(once_s, width_s / 60), width_s)
         below, above = ring.frequency_hz / _BOX, ring.frequency_hz * _BOX
-        ax.plot(
-            [start_s, end_s, end_s, start_s, start_s],
-            [below, below, above, above, below],
-            color=colours.ring,
-            linewidth=1.8,
-            linestyle=style.SOLID if certain(ring) else style.DOTTED,
-            path_effects=[withStroke(linewidth=3.4, foreground=colours.paper)],
-            gid="ring",
-        )
+        for began_s, ended_s in _spells(ring):
+            start_s = max(began_s - width_s / 150, 0.0)
+            end_s = min(max(ended_s, began_s + width_s / 60), width_s)
+            ax.plot(
+                [start_s, end_s, end_s, start_s, start_s],
+                [below, below, above, above, below],
+                color=colours.ring,
+                linewidth=1.8,
+                linestyle=style.SOLID if certain(ring) else style.DOTTED,
+                path_effects=[withStroke(linewidth=3.4, foreground=colours.paper)],
+                gid="ring",
+            )
     labelled = sorted(rings[:_MOST_LABELS], key=lambda r: r.frequency_hz)
     if not labelled:
         return

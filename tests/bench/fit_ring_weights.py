@@ -23,7 +23,17 @@ from scipy.optimize import minimize
 from shaping.analysis.growth import Growth, find_slopes
 from shaping.analysis.likelihood import features
 
-NAMES = ("constant", "rise", "unevenness", "duration", "wavers", "family", "partials")
+NAMES = (
+    "constant",
+    "rise",
+    "unevenness",
+    "duration",
+    "wander",
+    "family",
+    "partials",
+    "share",
+)
+LEAST_LIKELIHOOD = 0.001
 LEAST_RISE_DB = 10.0
 PRODUCT_DB = -25.0
 
@@ -34,7 +44,7 @@ def stage_examples(cases: int) -> Iterator[Example]:
     """Rises in ring-outs of the tuning split."""
     for case in ring_out_cases(Split.TUNING, cases):
         truth = case.truth
-        for growth in find_slopes(case.samples, case.stage.sample_rate_hz).growths:
+        for growth in _rises(case.samples, case.stage.sample_rate_hz):
             at = growth.frequency_hz
             during = any(
                 abs(at / r.frequency_hz - 1) < 0.005
@@ -58,17 +68,28 @@ def fast_examples(count: int, *, rate: int = 32_000) -> Iterator[Example]:
         samples += rng.standard_normal(samples.size) * 10 ** (rng.uniform(-80, -60) / 20)
         frequency_hz = float(np.exp(rng.uniform(np.log(200), np.log(8000))))
         samples += _fast_howl(frequency_hz, samples.size, rate, rng)
-        for growth in find_slopes(np.clip(samples, -1, 1).astype(np.float32), rate).growths:
+        for growth in _rises(np.clip(samples, -1, 1), rate):
             ratio = growth.frequency_hz / frequency_hz
             true = abs(ratio - 1) < 0.005
             if true or (abs(ratio - round(ratio)) > 0.01 and growth.share_db >= PRODUCT_DB):
                 yield growth, true
 
 
+def programme_examples(count: int, *, rate: int = 48_000) -> Iterator[Example]:
+    """Rises in 20 s of speech, music or held notes without feedback, `count` times."""
+    programmes = (Background.SPEECH, Background.MUSIC, Background.HELD_NOTES)
+    for index in range(count):
+        rng = np.random.default_rng([Split.TUNING.value, 17, index])
+        samples = background_sound(programmes[index % 3], 20 * rate, rate, rng)
+        samples += rng.standard_normal(samples.size) * 10 ** (rng.uniform(-80, -60) / 20)
+        for growth in _rises(np.clip(samples, -1, 1), rate):
+            yield growth, False
+
+
 def recording_examples(path: str) -> Iterator[Example]:
     """Rises in a recording without feedback."""
     samples, rate = sf.read(path, dtype="float32", always_2d=True)
-    for growth in find_slopes(np.ascontiguousarray(samples[:, 0]), rate).growths:
+    for growth in _rises(samples[:, 0], rate):
         yield growth, False
 
 
@@ -82,6 +103,11 @@ def fit(examples: list[Example]) -> NDArray[np.float64]:
         return float(np.logaddexp(0, -sign * (x @ weights)).sum() + 0.5 * (weights[1:] ** 2).sum())
 
     return np.asarray(minimize(loss, np.zeros(x.shape[1]), method="BFGS").x)
+
+
+def _rises(samples: NDArray[np.floating], rate: int) -> list[Growth]:
+    block = np.ascontiguousarray(samples, np.float32)
+    return find_slopes(block, rate, least_likelihood=LEAST_LIKELIHOOD).growths
 
 
 def _fast_howl(
@@ -101,9 +127,13 @@ def main() -> None:
     """Print the weights in the order of `features`, and how well they part the examples."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("recordings", nargs="*")
-    parser.add_argument("--cases", type=int, default=42)
+    parser.add_argument("--cases", type=int, default=84)
     options = parser.parse_args()
-    examples = [*stage_examples(options.cases), *fast_examples(4 * options.cases)]
+    examples = [
+        *stage_examples(options.cases),
+        *fast_examples(2 * options.cases),
+        *programme_examples(options.cases // 3),
+    ]
     for path in options.recordings:
         examples.extend(recording_examples(path))
     weights = fit(examples)
@@ -111,7 +141,7 @@ def main() -> None:
         print(f"{name:12s} {weight:6.2f}")
     likely = 1 / (1 + np.exp(-np.array([features(g) for g, _ in examples]) @ weights))
     true = np.array([y for _, y in examples])
-    for least in (0.3, 0.5, 0.6, 0.8):
+    for least in (0.3, 0.5, 0.7, 0.8):
         print(
             f"likelihood {least}: {np.mean(likely[true] > least):.0%} of {true.sum()} true rises, "
             f"{np.sum(likely[~true] > least)} of {(~true).sum()} others"

@@ -86,6 +86,39 @@ def peak_mb(path: Path) -> float:
     return int(done.stdout) / 1024
 
 
+def rates(path: str) -> dict[str, float]:
+    """Times realtime of the yardsticks and of the scan, in turns."""
+    info = soundfile.info(path)
+    sides: dict[str, Callable[[], object]] = {
+        "read + rfft": lambda: read_and_transform(path, windowed=False),
+        "read + window + rfft + power": lambda: read_and_transform(path, windowed=True),
+        "scan": lambda: scan_file(path),
+    }
+    best = dict.fromkeys(sides, float("inf"))
+    for _ in range(ROUNDS):
+        for side, call in sides.items():
+            best[side] = min(best[side], cpu_s(call))
+    return {side: info.duration * info.channels / seconds for side, seconds in best.items()}
+
+
+def measure(*, quick: bool = False) -> dict[str, float]:
+    """Return the scan's rate over reading and transforming, its peak memory and up to how long."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "programme.rf64"
+        write_programme(path, 1 / 6)
+        rate = rates(str(path))
+        peaks = []
+        lengths_h = (1 / 6,) if quick else (1 / 6, 1.0, 3.0)
+        for hours in lengths_h:
+            write_programme(path, hours)
+            peaks.append(peak_mb(path))
+    return {
+        "rate": rate["scan"] / rate["read + rfft"],
+        "peak_mb": max(peaks),
+        "hours": max(lengths_h),
+    }
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -93,24 +126,15 @@ def main() -> None:
     parser.add_argument("--file", help="measure on this recording instead of synthetic programme")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(options.file or Path(folder) / "ten minutes.rf64")
+        path = Path(options.file or Path(folder) / "programme.rf64")
         if not options.file:
             write_programme(path, 1 / 6)
-        audio_s = soundfile.info(path).duration
-        name = str(path)
-        sides: dict[str, Callable[[], object]] = {
-            "read + rfft": lambda: read_and_transform(name, windowed=False),
-            "read + window + rfft + power": lambda: read_and_transform(name, windowed=True),
-            "scan": lambda: scan_file(name),
-        }
-        best = dict.fromkeys(sides, float("inf"))
-        for _ in range(ROUNDS):
-            for side, call in sides.items():
-                best[side] = min(best[side], cpu_s(call))
-        for side, seconds in best.items():
-            print(f"{side:30} {audio_s / seconds:7.0f} x realtime ({seconds:.2f} s)")
-        print(f"scan / (read + rfft): {best['read + rfft'] / best['scan']:.2f} (at least 0.5)")
-        print(f"scan / (with window and power): {list(best.values())[1] / best['scan']:.2f}")
+        rate = rates(str(path))
+        for side, times in rate.items():
+            print(f"{side:30} {times:7.0f} x realtime")
+        print(f"scan / (read + rfft): {rate['scan'] / rate['read + rfft']:.2f} (at least 0.5)")
+        windowed = rate["read + window + rfft + power"]
+        print(f"scan / (with window and power): {rate['scan'] / windowed:.2f}")
         for label, hours in (("10 min", 1 / 6), ("1 h", 1.0), ("3 h", 3.0)):
             if options.file or (options.quick and hours > 0.5):
                 break

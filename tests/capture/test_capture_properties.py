@@ -10,12 +10,12 @@ import pytest
 import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from shaping.wording import shown
 
 from shaping.capture.audio import inspect, read_blocks, read_capture
 from shaping.capture.quality import judge
 from shaping.capture.recording import CaptureKind
 from shaping.errors import CaptureError
+from shaping.wording import shown
 
 FORMATS = [
     ("WAV", "PCM_16"),
