@@ -8,8 +8,9 @@ from scipy import fft
 
 from shaping.analysis.findings import LoopResponse
 from shaping.analysis.loop_response import estimate_loop_response
-from shaping.analysis.measurement_faults import MeasurementFault
+from shaping.analysis.measurement_faults import MeasurementFault, fluctuation
 from shaping.capture.recording import CaptureKind
+from shaping.capture.signals import pink_noise
 from shaping.errors import CaptureError, ParameterError
 from tests.analysis.loop_makers import RATE, diffuse_path, pink_noise, recorded, true_response
 
@@ -139,3 +140,8 @@ def test_what_cannot_be_measured_is_refused() -> None:
         _estimate(noise, noise, CaptureKind.RING_OUT)
     with pytest.raises(CaptureError, match="not to be found"):
         _estimate(pink_noise(5, rng), noise)
+
+
+def test_fades_do_not_make_noise_unsteady() -> None:
+    noise = pink_noise(6.0, sample_rate_hz=48_000, fade_s=1.0)
+    assert fluctuation(noise, sample_rate_hz=48_000) < 2.0
