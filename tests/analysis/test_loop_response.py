@@ -9,8 +9,8 @@ from scipy import fft
 from shaping.analysis.findings import LoopResponse
 from shaping.analysis.loop_response import estimate_loop_response
 from shaping.analysis.measurement_faults import MeasurementFault, fluctuation
+from shaping.capture import signals
 from shaping.capture.recording import CaptureKind
-from shaping.capture.signals import pink_noise
 from shaping.errors import CaptureError, ParameterError
 from tests.analysis.loop_makers import RATE, diffuse_path, pink_noise, recorded, true_response
 
@@ -143,5 +143,5 @@ def test_what_cannot_be_measured_is_refused() -> None:
 
 
 def test_fades_do_not_make_noise_unsteady() -> None:
-    noise = pink_noise(6.0, sample_rate_hz=48_000, fade_s=1.0)
+    noise = signals.pink_noise(6.0, sample_rate_hz=48_000, fade_s=1.0)
     assert fluctuation(noise, sample_rate_hz=48_000) < 2.0

@@ -194,7 +194,8 @@ def score_published(
         ]
         points = []
         for thresholds in itertools.product(*grids):
-            chosen = np.all([values[:, c] >= t for c, t in zip(columns, thresholds, strict=True)], axis=0)
+            passed = [values[:, c] >= t for c, t in zip(columns, thresholds, strict=True)]
+            chosen = np.all(passed, axis=0)
             points += _events_at(frames[chosen], places[chosen], labels[chosen], numbered)
         recall, events_true, events_false = (np.array(v) for v in zip(*points, strict=True))
         precision = events_true / np.maximum(events_true + events_false, 1)
