@@ -133,13 +133,16 @@ def steepest_straight(
 
 
 def steepest_slope(level_db: NDArray[np.floating], hop_s: float, *, length_s: float) -> float:
-    """Return the slope in dB per second of the steepest stretch of a rise, shape (n,).
+    """Return the slope in dB per second of the steepest stretch in the later half of a rise.
 
-    Slopes are compared less two standard errors, so that a bump does not pass for growth. A rise
-    shorter than `length_s` has one slope.
+    Growth quickens as the send goes up, and the early part of a rise is more disturbed. Slopes are
+    compared less two standard errors, so that a bump does not pass for growth. A rise shorter
+    than `length_s` has one slope.
     """
     level = np.asarray(level_db, np.float64)
     count = min(max(round(length_s / hop_s), 3), level.size)
     lines = sliding_lines(level, hop_s, count)
+    slope = lines.slope_db_per_s
     error = lines.deviation_db / (count * hop_s) * np.sqrt(12 / count)
-    return float(lines.slope_db_per_s[np.argmax(lines.slope_db_per_s - 2 * error)])
+    half = slope.size // 2
+    return float(slope[half + np.argmax((slope - 2 * error)[half:])])

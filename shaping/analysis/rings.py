@@ -28,15 +28,17 @@ from shaping.analysis.growth import Growth, find_slopes
 from shaping.analysis.likelihood import CONSIDERED, howl_likelihood
 from shaping.analysis.ringing_on import ringing_on
 
-CERTAIN = 0.8
+CERTAIN = 0.78
 """Confidence below this is a `possible ring`."""
 
 REPORTED = 0.3
 """Rings less likely than this are not reported at all."""
 
+_MOST_HUM_RISE_DB = 14.0  # nobody turns a mic up by more without a stop
 _MOST_HUM = 24  # harmonics of mains further up are weak
 _STEADY_HZ = 1.0
 _MOST_WANDER_HZ = 4.0
+_PLAIN = 0.97  # a rise this likely tells the ring's growth
 _LEAST_SHARE_DB = -55.0  # what stays further below a howl cannot be told from its distortion
 _LOW_ORDERS = np.array([(a, b) for a in (1, 2, 3) for b in (-3, -2, -1, 1, 2, 3)])
 _HIGH_ORDERS = np.array(
@@ -101,6 +103,7 @@ class _Group:
     confidence: float
     frequency_hz: float
     peak_db: float
+    steepest_db_per_s: float
 
 
 def _group(rises: Sequence[tuple[float, Growth]]) -> _Group:
@@ -116,6 +119,9 @@ def _group(rises: Sequence[tuple[float, Growth]]) -> _Group:
         confidence=confidence,
         frequency_hz=float(np.average([g.frequency_hz for g in growths], weights=weights)),
         peak_db=max(g.peak_db for g in growths),
+        steepest_db_per_s=max(
+            g.steepest_db_per_s for likelihood, g in rises if likelihood >= min(confidence, _PLAIN)
+        ),
     )
 
 
@@ -145,7 +151,7 @@ def _same_frequency(growths: Sequence[Growth]) -> Iterator[list[tuple[float, Gro
 
 def _is_hum(growth: Growth) -> bool:
     """Tell whether this is mains hum that merely got louder: it stood out before it rose."""
-    if growth.contrast_before_db < 10 or growth.rise_db > 20:
+    if growth.contrast_before_db < 10 or growth.rise_db > _MOST_HUM_RISE_DB:
         return False
     for mains_hz in (50.0, 60.0):
         number = max(round(growth.frequency_hz / mains_hz), 1)
@@ -186,7 +192,8 @@ def _is_harmonic(group: _Group, cause: _Group) -> bool:
     """
     number = round(group.frequency_hz / cause.frequency_hz)
     apart_hz = abs(number * cause.frequency_hz - group.frequency_hz)
-    faster = group.best.slope_db_per_s > 1.5 * cause.best.slope_db_per_s
+    times = max(1.5, 0.5 * number)
+    faster = number <= 5 and group.best.slope_db_per_s > times * cause.best.slope_db_per_s
     allowed_hz = max(0.5 + 0.0005 * group.frequency_hz, 0.003 * group.frequency_hz * faster)
     return number >= 2 and apart_hz <= allowed_hz
 
@@ -203,7 +210,7 @@ def _may_cause(cause: _Group, effect: _Group) -> bool:
 
 
 def _urgency(group: _Group) -> tuple[bool, float]:
-    return group.confidence < CERTAIN, -group.best.steepest_db_per_s
+    return group.confidence < CERTAIN, -group.steepest_db_per_s
 
 
 def _ring(group: _Group, falls: Sequence[Growth]) -> Ring:
@@ -229,7 +236,7 @@ def _ring(group: _Group, falls: Sequence[Growth]) -> Ring:
         width_hz=width_hz if width_hz > _STEADY_HZ else 0.0,
         onset_s=group.growths[0].start_s,
         duration_s=sum(stop - start for start, stop in spells),
-        growth_db_per_s=group.best.steepest_db_per_s,
+        growth_db_per_s=group.steepest_db_per_s,
         decay_db_per_s=max(decays) if decays else None,
         peak_dbfs=group.peak_db,
         occurrences=len(spells),
@@ -245,8 +252,8 @@ def _evidence(group: _Group, occurrences: int, clipped: bool) -> str:
     best = group.best
     duration_s = best.stop_s - best.start_s
     rate = f"{best.slope_db_per_s:.0f}"
-    if best.steepest_db_per_s > 1.15 * best.slope_db_per_s:
-        rate += f", at its steepest {best.steepest_db_per_s:.0f},"
+    if group.steepest_db_per_s > 1.15 * best.slope_db_per_s:
+        rate += f", at its steepest {group.steepest_db_per_s:.0f},"
     parts = [f"grew at {rate} dB/s in a straight line for {duration_s:.1f} s"]
     pitch = f"its pitch within {max(best.wander_hz, 0.1):.1f} Hz"
     if best.stood_until_s > best.stop_s + 0.3 and best.held_db > -6:

@@ -162,7 +162,10 @@ def _ring_cautions(outcome: Outcome) -> list[str]:
             "No ring was found, so the plan holds no feedback cut and says nothing of how much "
             "louder the wedge may be."
         ]
-    said = ["The plan assumes that the equaliser was flat while the capture was made."]
+    said = [
+        "The settings start from a flat equaliser: they replace what was dialled in during the "
+        "recording, and what was in it before is not known."
+    ]
     if outcome.thinning and outcome.needs:
         said.append("The feedback cuts count on the thinning being dialled in with them.")
     together = _most_together([need.ring.onset_s for need in outcome.needs if need.sure])

@@ -83,6 +83,9 @@ def test_returning_howl_is_one_ring_with_its_occurrences():
     )
     (ring,) = _certain(howls + _noise(12.0))
     assert ring.occurrences == 3
+    assert [round(start, 1) for start, _ in ring.spells] == [
+        pytest.approx(s, abs=0.4) for s in (0.6, 4.1, 8.1)
+    ]
     assert ring.onset_s == pytest.approx(0.7, abs=0.3)
     assert "3 times" in ring.evidence
 

@@ -1,7 +1,8 @@
 """Populations of virtual stages for the benches: deterministic, split for tuning and for proof.
 
 Cases are made one at a time, as they are asked for. ``Split.TUNING`` is for choosing constants,
-``Split.HELD_OUT`` for the figures that are reported.
+``Split.HELD_OUT`` for figures that are reported and looked at again and again, ``Split.FRESH`` for
+those of ring-outs, taken once a change is finished.
 
 Rooms from 80 to 2500 cubic metres, wedges and microphones with bumps of their own, loop delays of
 3 to 20 ms, smooth ramps and steps, one to six rings (and none), over silence, speech, music and
@@ -33,6 +34,7 @@ class Split(Enum):
 
     TUNING = 1
     HELD_OUT = 2
+    FRESH = 3
 
 
 class Background(Enum):

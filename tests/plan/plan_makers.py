@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from hypothesis import strategies as st
 
 from shaping.analysis.findings import Ring
@@ -17,6 +19,7 @@ def ring(
     occurrences: int = 1,
     clipped: bool = False,
     width_hz: float = 0.0,
+    spells: Sequence[tuple[float, float]] = (),
 ) -> Ring:
     return Ring(
         frequency_hz=frequency_hz,
@@ -31,6 +34,7 @@ def ring(
         clipped=clipped,
         confidence=confidence,
         evidence="rose in a straight line",
+        spells=tuple(spells),
     )
 
 
@@ -56,6 +60,7 @@ def rings(max_size: int = 12) -> st.SearchStrategy[list[Ring]]:
             occurrences=st.integers(1, 5),
             clipped=st.booleans(),
             width_hz=st.one_of(st.just(0.0), st.floats(0.0, 60.0)),
+            spells=st.lists(st.tuples(st.floats(0.0, 9.0), st.floats(9.0, 20.0)), max_size=3),
         ),
         max_size=max_size,
     )

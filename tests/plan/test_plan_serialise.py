@@ -138,6 +138,9 @@ def test_any_plan_survives_json(name: str, found: list[Ring], amount: ThinningAm
         assert math.isclose(before.filter.frequency_hz, after.filter.frequency_hz, rel_tol=1e-6)
         assert before.filter.gain_db == after.filter.gain_db
         assert before.reason == after.reason
+    for one, same in zip(plan.rings, again.rings, strict=True):
+        for spell, kept in zip(one.spells, same.spells, strict=True):
+            assert kept == pytest.approx(spell, abs=0.001)
 
 
 def damaged(change: dict[str, Any]) -> str:
@@ -185,6 +188,7 @@ def damaged(change: dict[str, Any]) -> str:
             r"^filters\[\d\] lies at or above half the sample rate of the first capture, 1000 Hz",
         ),
         ({"rings.0.confidence": 1.5}, r"^rings\[0\]\.confidence must be a number between 0 and 1"),
+        ({"rings.0.spells": [[1.0]]}, r"^rings\[0\]\.spells\[0\] must be a start and a stop"),
         ({"rings.0.clipped": "no"}, r"^rings\[0\]\.clipped must be true or false"),
         ({"rings.0.evidence": "delete", "rings.0.width_hz": "delete"}, None),
         ({"unserved.0.finding": "hum"}, r"^unserved\[0\]\.finding must be ring or resonance"),

@@ -54,6 +54,14 @@ def test_spectrogram_boxes_each_ring_for_as_long_as_it_stood_out(new_capture, ne
         assert (box.get_linestyle() == "-") is (ring.confidence > 0.9)
 
 
+def test_spectrogram_boxes_every_time_a_ring_stood_out(new_capture, new_rings):
+    (ring,) = new_rings(1)
+    ring = replace(ring, spells=((1.0, 2.5), (6.0, 6.9)), occurrences=2)
+    ax = draw_spectrogram(Figure().add_subplot(), new_capture((ring,)), (ring,))
+    spans = [(min(box.get_xdata()), max(box.get_xdata())) for box in by_id(ax, "ring")]
+    assert spans == [pytest.approx(spell, abs=0.1) for spell in ring.spells]
+
+
 @pytest.mark.parametrize("count", [1, 6, 20])
 def test_spectrogram_labels_do_not_overlap(new_plan, new_capture, count):
     plan = new_plan(count)
