@@ -204,6 +204,7 @@ def test_ctrl_c_while_a_plan_is_made_leaves_nothing(inputs, tmp_path, monkeypatc
     assert capsys.readouterr().err.strip() == "shaping: stopped"
 
 
+@pytest.mark.slow
 def test_json_on_standard_output_is_alone_there(inputs, samples_folder, tmp_path, capfd):
     """Every command: what it prints is one JSON document, and whatever else was asked is made."""
     ring_out, plan = str(inputs / "ring_out.wav"), str(inputs / "plan.json")

@@ -30,6 +30,7 @@ def plan(words: tuple[str, ...], environment: dict[str, str]) -> str:
     return done.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("job", JOBS)
 def test_plans_do_not_depend_on_the_run_or_on_threads(job):
     calm = plan(JOBS[job], {**CALM, "PYTHONHASHSEED": "1", "LC_ALL": "C"})
