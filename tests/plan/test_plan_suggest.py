@@ -154,9 +154,9 @@ def test_a_faster_howl_and_one_that_came_back_get_deeper_cuts() -> None:
             ring(900.0, growth_db_per_s=25.0, occurrences=3),
         )
     )
-    assert slow == -5.0  # 25 dB/s times 30 ms, and 4 dB
-    assert fast == -7.0
-    assert again == -7.0
+    assert slow == -4.5  # 25 dB/s times 25 ms, and 4 dB, less the tolerance
+    assert fast == -6.5
+    assert again == -5.5
 
 
 def test_the_first_to_ring_goes_deeper_for_those_that_rang_after_it() -> None:
@@ -210,7 +210,7 @@ def test_thinning_takes_bands_and_its_effect_is_counted() -> None:
     without = plan_of(found, "parametric-4")
     with_it = plan_of(found, "parametric-4", thinning=ThinningAmount.LIGHT)
     assert without.filters[0].filter.gain_db == -5.5
-    assert [p.filter.gain_db for p in with_it.filters] == [None, -3.0, -2.5]
+    assert [p.filter.gain_db for p in with_it.filters] == [None, -3.0, -2.0]
     assert with_it.thinning is not None
     assert with_it.thinning.spill_change_db < 0
     assert without.thinning is None
@@ -233,7 +233,7 @@ def test_a_cut_counts_what_its_neighbour_does_there() -> None:
     mild, strong = ring(1000.0, growth_db_per_s=50.0), ring(800.0, growth_db_per_s=300.0)
     assert plan_of([mild], "free").filters[0].filter.gain_db == -5.5
     both = {round(p.filter.frequency_hz): p for p in plan_of([strong, mild], "free").filters}
-    assert both[1000].filter.gain_db == -5.0
+    assert both[1000].filter.gain_db == -4.5
 
 
 def test_no_slider_is_lower_than_some_ring_needs() -> None:
@@ -314,7 +314,7 @@ def test_a_ring_between_two_sliders_is_shared_by_both() -> None:
     assert {p.filter.frequency_hz for p in plan.filters} == {800.0, 1000.0}
     depths = [p.filter.gain_db or 0.0 for p in plan.filters]
     assert abs(depths[0] - depths[1]) <= 1.0
-    assert plan.filters[0].effect_db == pytest.approx(-8.5, abs=0.5)
+    assert plan.filters[0].effect_db == pytest.approx(-7.75, abs=0.5)
 
 
 def test_a_ring_nearly_between_two_sliders_moves_neither_alone() -> None:
