@@ -317,7 +317,7 @@ def _group(sure: Sequence[bool], search: _Search, bands: int) -> list[_Group]:
         # A possible ring never takes a band from a sure one, nor widens a cut by much.
         for place, group in enumerate(groups):
             shared = (*group, index)
-            if sure[group[0]] and price(shared) <= MERGE_RATIO * (price(group) + price((index,))):
+            if sure[group[0]] and price(shared) <= MERGE_RATIO * price(group):
                 groups[place] = shared
                 break
         else:
