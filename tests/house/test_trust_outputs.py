@@ -178,7 +178,14 @@ def test_ctrl_c_ends_a_scan_with_130_and_without_a_report(tmp_path):
     for copy in range(30):
         shutil.copy(tapes / "long.wav", tapes / f"take {copy:02}.wav")
     command = [sys.executable, "-m", "shaping", "rehearsals", tapes, "--out", out, "--jobs", "1"]
-    scan = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    scan = subprocess.Popen(
+        command,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        # A test run in the background ignores Ctrl-C, and its children would inherit that.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     for _ in range(3000):
         if out.exists() and any(path.stat().st_size for path in out.iterdir()):
             break
