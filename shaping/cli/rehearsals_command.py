@@ -107,9 +107,11 @@ def _print(summary: Summary, console: Console) -> None:
     from rich.text import Text
 
     from shaping.report.words import frequency_text
+    from shaping.wording import clock
 
     files = f"{summary.files} recording{'' if summary.files == 1 else 's'}"
-    console.print(f"{summary.hours:.2f} channel-hours in {files}:", end=" ", highlight=False)
+    length = clock(3600 * summary.hours)
+    console.print(f"{files}, {length} counting each channel:", end=" ", highlight=False)
     console.print(
         f"{summary.events} feedback event{'' if summary.events == 1 else 's'}, "
         f"{summary.possible} possible.",

@@ -35,6 +35,7 @@ WORST = 12
 
 _CHART_WIDTH, _CHART_HEIGHT = 340.0, 132.0
 _LEFT, _BOTTOM, _TOP = 34.0, 18.0, 6.0
+_LEAST_HOURS = 0.25
 _GRID_HZ = (100, 200, 500, 1_000, 2_000, 5_000, 10_000)
 _TREND = {
     "rising": "more often lately",
@@ -109,11 +110,12 @@ def rehearsals_page(summary: Summary) -> str:
                     [_recurring(r) for r in channel.recurring[:6]],
                     _TREND[channel.trend],
                     _settings(summary, channel),
+                    clock(3600 * channel.hours),
                 )
                 for channel in _noisiest_first(summary.channels)
             ],
             overview=[
-                (channel, f"{channel.events / channel.hours:.1f}" if channel.hours else "–")
+                (channel, clock(3600 * channel.hours), _rate(channel))
                 for channel in _noisiest_first(summary.channels)
             ],
             cards=_cards(summary),
@@ -150,7 +152,15 @@ def _headline(summary: Summary) -> str:
     found = _count(summary.events, "feedback event")
     if summary.possible:
         found += f" and {_count(summary.possible, 'possible ring')}"
-    return f"{found} in {summary.hours:.1f} channel-hours of {_count(summary.files, 'recording')}"
+    length = clock(3600 * summary.hours)
+    return f"{found} in {_count(summary.files, 'recording')}, {length} counting each channel"
+
+
+def _rate(channel: Channel) -> str:
+    """Return events per hour, where enough was recorded for that to mean something."""
+    if channel.hours < _LEAST_HOURS:
+        return "–"
+    return f"{channel.events / channel.hours:.1f}"
 
 
 def _period(dates: list[str]) -> str:

@@ -118,7 +118,8 @@ def events_of(
                 duration_s=candidate.stop_s - candidate.start_s,
                 frequency_hz=candidate.features.frequency_hz,
                 growth_db_per_s=max(candidate.features.growth_db_per_s, 0.0),
-                peak_dbfs=candidate.features.peak_dbfs,
+                # A clipped tone is squarer than a sine, whose peak its level would be.
+                peak_dbfs=min(candidate.features.peak_dbfs, 0.0),
                 over_db=candidate.features.best_dominance_db,
                 clipped=clipped,
                 confidence=confidence,
