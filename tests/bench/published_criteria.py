@@ -78,6 +78,7 @@ def peak_features(samples: NDArray[np.float32], rate_hz: int) -> PeakFeatures:
     level = (10 * np.log10(np.abs(spectra) ** 2 + 1e-14)).astype(np.float32)
     mean = 10 * np.log10(np.mean(10 ** (level / 10), axis=1))
     low, high = round(LOW_HZ * SIZE / rate_hz), round(HIGH_HZ * SIZE / rate_hz)
+    high = min(high, level.shape[1] - 1)  # recordings of low sample rate end before that
     inner = level[:, low:high]
     peaky = (inner > level[:, low - 1 : high - 1]) & (inner >= level[:, low + 1 : high + 1])
     order = np.argsort(np.where(peaky, -inner, 999), axis=1, kind="stable")[:, :CANDIDATES] + low
