@@ -5,7 +5,7 @@
 Prints the table and writes it to tests/bench/FIGURES.md, with the machine and the date. Each bench
 runs in a process of its own and returns its figures from ``measure(quick=...)``; ``--quick`` makes
 smaller runs, and says so in the table; ``--only`` runs the benches whose name holds the word, and
-writes nothing. The full table takes about an hour on two cores.
+writes nothing. The full table takes about half an hour on two cores.
 """
 
 from __future__ import annotations

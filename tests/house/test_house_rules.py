@@ -71,3 +71,10 @@ def test_no_module_outgrows_its_room():
         if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 420
     }
     assert long == {}
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "audio_samples/README.md"])
+def test_every_link_leads_to_a_file(name):
+    page = ROOT / name
+    links = re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8"))
+    assert [link for link in links if not (page.parent / link).exists()] == []
