@@ -28,3 +28,14 @@ def clock(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d} h" if hours else f"{minutes}:{rest:02d} min"
+
+
+def briefly(value: object) -> str:
+    r"""Return a value that somebody wrote, for a message: one line of at most 60 characters.
+
+    >>> briefly("four"), briefly(ValueError("two\nlines"))
+    ("'four'", 'two lines')
+    """
+    text = str(value) if isinstance(value, Exception) else repr(value)
+    text = "".join(c if c.isprintable() else " " for c in text)
+    return text if len(text) <= 60 else f"{text[:59]}…"

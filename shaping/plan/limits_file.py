@@ -41,6 +41,7 @@ from shaping.errors import LimitsError
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
 from shaping.plan.limits import Limits
+from shaping.wording import briefly
 
 MAX_FILE_BYTES = 64 * 1024
 """A limits file is a few hundred bytes; anything far larger is something else."""
@@ -137,7 +138,7 @@ def limits_from_dict(
     """
     unknown = [key for key in values if key not in _KEYS and key != "name"]
     if unknown and not unknown_keys_allowed:
-        raise LimitsError(f"unknown key {_shown(unknown[0])}; the keys are {', '.join(_KEYS)}")
+        raise LimitsError(f"unknown key {briefly(unknown[0])}; the keys are {', '.join(_KEYS)}")
     given = {key: value for key, value in values.items() if value is not None}
     for key in _REQUIRED:
         if key not in given:
@@ -193,7 +194,7 @@ def _read(path: str) -> str:
         raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise LimitsError(f"{_shown(path)}: limits cannot be read ({reason})") from error
+        raise LimitsError(f"{briefly(path)}: limits cannot be read ({reason})") from error
     if len(data) > MAX_FILE_BYTES:
         raise LimitsError(f"{path}: larger than {MAX_FILE_BYTES // 1024} kB; not a limits file")
     try:
@@ -206,7 +207,7 @@ def _parse(text: str, *, name: str, source: str) -> Limits:
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise LimitsError(f"{source}: not valid TOML ({_shown(error)})") from error
+        raise LimitsError(f"{source}: not valid TOML ({briefly(error)})") from error
     if "name" in values:
         raise LimitsError(f"{source}: unknown key 'name'; limits are named after their file")
     try:
@@ -221,37 +222,31 @@ def _plain(value: Any) -> Any:
     return str(value) if isinstance(value, StrEnum) else value
 
 
-def _shown(value: object) -> str:
-    text = str(value) if isinstance(value, Exception) else repr(value)
-    text = "".join(c if c.isprintable() else " " for c in text)
-    return text if len(text) <= 60 else f"{text[:59]}…"
-
-
 def _number(key: str, value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise LimitsError(f"{key} must be a number, not {_shown(value)}")
+        raise LimitsError(f"{key} must be a number, not {briefly(value)}")
     try:
         return float(value)
     except OverflowError as error:
-        raise LimitsError(f"{key} must be a number of usual size, not {_shown(value)}") from error
+        raise LimitsError(f"{key} must be a number of usual size, not {briefly(value)}") from error
 
 
 def _whole(key: str, value: object) -> int:
     number = _number(key, value)
     if not number.is_integer():
-        raise LimitsError(f"{key} must be a whole number, not {_shown(value)}")
+        raise LimitsError(f"{key} must be a whole number, not {briefly(value)}")
     return int(number)
 
 
 def _text(key: str, value: object) -> str:
     if not isinstance(value, str) or len(value) > 200 or not all(map(str.isprintable, value)):
-        raise LimitsError(f"{key} must be one line of at most 200 characters, not {_shown(value)}")
+        raise LimitsError(f"{key} must be one line of at most 200 characters, not {briefly(value)}")
     return value
 
 
 def _items(key: str, value: object) -> Sequence[object]:
     if not isinstance(value, list):
-        raise LimitsError(f"{key} must be a list in square brackets, not {_shown(value)}")
+        raise LimitsError(f"{key} must be a list in square brackets, not {briefly(value)}")
     return value
 
 
@@ -259,7 +254,7 @@ def _choice(key: str, value: object, choices: type[E]) -> E:
     for choice in choices:
         if value == choice.value:
             return choice
-    raise LimitsError(f"{key} must be one of {', '.join(choices)}, not {_shown(value)}")
+    raise LimitsError(f"{key} must be one of {', '.join(choices)}, not {briefly(value)}")
 
 
 def _kinds(value: object) -> tuple[FilterKind, ...]:
@@ -272,6 +267,6 @@ def _grid(value: object) -> tuple[float, ...]:
     if isinstance(value, str):
         raise LimitsError(
             f'grid_hz must be a list of centres in Hz or the word "{THIRD_OCTAVE}", '
-            f"not {_shown(value)}"
+            f"not {briefly(value)}"
         )
     return tuple(_number("grid_hz", item) for item in _items("grid_hz", value))

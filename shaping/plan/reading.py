@@ -31,6 +31,7 @@ from shaping.plan.plan import (
     ThinningSummary,
 )
 from shaping.plan.quantise import allows
+from shaping.wording import briefly
 
 SCHEMA = "shaping.plan/1"
 
@@ -66,7 +67,7 @@ def load_plan(path: str | Path) -> Plan:
         raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise PlanError(f"{_shown(str(path))}: the plan cannot be read ({reason})") from error
+        raise PlanError(f"{briefly(str(path))}: the plan cannot be read ({reason})") from error
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -102,11 +103,11 @@ def plan_from_json(text: str) -> Plan:
     except PlanError:
         raise
     except (ValueError, RecursionError) as error:
-        raise PlanError(f"not valid JSON ({_shown(error)})") from error
+        raise PlanError(f"not valid JSON ({briefly(error)})") from error
     plan = _At(value, "plan")
     schema = plan.key("schema")
     if schema.value != SCHEMA:
-        raise PlanError(f"schema must be {SCHEMA}, not {_shown(schema.value)}")
+        raise PlanError(f"schema must be {SCHEMA}, not {briefly(schema.value)}")
     limits = _limits(plan.key("limits"))
     captures = tuple(_capture(item) for item in plan.key("captures").items())
     filters = tuple(_planned(item, limits) for item in plan.key("filters").items())
@@ -137,7 +138,7 @@ class _At:
     where: str
 
     def refuse(self, wanted: str) -> NoReturn:
-        raise PlanError(f"{self.where} must be {wanted}, not {_shown(self.value)}")
+        raise PlanError(f"{self.where} must be {wanted}, not {briefly(self.value)}")
 
     def _inside(self, name: str) -> str:
         return name if self.where == "plan" else f"{self.where}.{name}"
@@ -355,9 +356,3 @@ def _thinning(at: _At) -> ThinningSummary:
 
 def _refuse_constant(name: str) -> NoReturn:
     raise PlanError(f"{name} is not a number that a plan may hold")
-
-
-def _shown(value: object) -> str:
-    text = str(value) if isinstance(value, Exception) else repr(value)
-    text = "".join(c if c.isprintable() else " " for c in text)
-    return text if len(text) <= 60 else f"{text[:59]}…"

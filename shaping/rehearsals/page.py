@@ -8,10 +8,7 @@ from __future__ import annotations
 import base64
 import math
 from dataclasses import asdict, dataclass
-from functools import cache
 from pathlib import PurePath
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from shaping.analysis.pitch import hertz_text, note_text
 from shaping.capture import cautions
@@ -28,6 +25,7 @@ from shaping.rehearsals.excerpts import (
 from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.results import Summary
 from shaping.report import style, words
+from shaping.report.templating import environment
 from shaping.wording import clock
 
 WORST = 12
@@ -95,7 +93,7 @@ def rehearsals_page(summary: Summary) -> str:
     """Return the page; it makes and keeps the excerpts of the worst events."""
     dates = sorted({day.date for channel in summary.channels for day in channel.days})
     return (
-        _environment()
+        environment()
         .get_template("rehearsals.html")
         .render(
             light=asdict(style.LIGHT),
@@ -133,19 +131,6 @@ def badness(event: Event) -> float:
     """Rank of an event: sure before possible, then how far it stood out and for how long."""
     sure = 100.0 if event.confidence >= CERTAIN else 0.0
     return sure + event.over_db + 10 * math.log10(max(event.duration_s, 0.1))
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("shaping.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["plain"] = words.plain
-    return environment
 
 
 def _headline(summary: Summary) -> str:

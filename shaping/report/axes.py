@@ -117,3 +117,20 @@ def axes_points(ax: Axes) -> tuple[float, float]:
     box = ax.get_position()
     width_in, height_in = ax.get_figure().get_size_inches()  # type: ignore[union-attr]
     return box.width * width_in * 72, box.height * height_in * 72
+
+
+def name_axes(ax: Axes, level: str) -> None:
+    """Name the axes of a level against frequency, and put the legend below."""
+    colours = style.LIGHT
+    ax.grid(axis="y", color=colours.rule, linewidth=0.8)
+    ax.set_xlabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)
+    ax.set_ylabel(level, fontsize=style.TEXT_PT, color=colours.ink)
+    ax.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, -44 / axes_points(ax)[1]),
+        ncols=2,
+        frameon=False,
+        fontsize=style.SMALL_PT,
+        labelcolor=colours.ink,
+        borderaxespad=0.0,
+    )

@@ -78,18 +78,7 @@ def draw_change(ax: Axes, comparison: Comparison) -> Axes:
         _number_settings(ax, [f.frequency_hz for f in filters], _blamed(comparison))
     ax.set_ylim(max(min(-6.0, lowest - 1.5), -36.0), max(3.0, highest + 1.5))
     ax.axhline(0.0, color=colours.quiet, linewidth=1.0, zorder=0)
-    ax.grid(axis="y", color=colours.rule, linewidth=0.8)
-    ax.set_xlabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)
-    ax.set_ylabel("change in dB", fontsize=style.TEXT_PT, color=colours.ink)
-    ax.legend(
-        loc="upper center",
-        bbox_to_anchor=(0.5, -44 / shared.axes_points(ax)[1]),
-        ncols=2,
-        frameon=False,
-        fontsize=style.SMALL_PT,
-        labelcolor=colours.ink,
-        borderaxespad=0.0,
-    )
+    shared.name_axes(ax, "change in dB")
     return ax
 
 

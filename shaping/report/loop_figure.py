@@ -188,18 +188,7 @@ def draw_loop(
     if trusted.any():
         top = float(np.nanmax(levels.highest_db))
         ax.set_ylim(max(top - 42.0, float(np.nanmin(after.highest_db)) - 6.0), top + 6.0)
-    ax.grid(axis="y", color=colours.rule, linewidth=0.8)
-    ax.set_xlabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)
-    ax.set_ylabel("path in dB", fontsize=style.TEXT_PT, color=colours.ink)
-    ax.legend(
-        loc="upper center",
-        bbox_to_anchor=(0.5, -44 / shared.axes_points(ax)[1]),
-        ncols=2,
-        frameon=False,
-        fontsize=style.SMALL_PT,
-        labelcolor=colours.ink,
-        borderaxespad=0.0,
-    )
+    shared.name_axes(ax, "path in dB")
     return ax
 
 

@@ -6,12 +6,9 @@ in is escaped by the template engine; only figures come in as markup.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from functools import cache
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from shaping.analysis.findings import LoopResponse
@@ -31,6 +28,7 @@ from shaping.report.evidence import (
 from shaping.report.figures import evidence_figure, gain_figure, response_figure
 from shaping.report.marks import MOST_CRITICAL
 from shaping.report.svg import inline_svg
+from shaping.report.templating import environment
 
 PAGE_FIGURE_IN = 4.6
 """Width of the figures: on a phone their small type is then about 11 pixels high."""
@@ -78,7 +76,7 @@ def plan_page(
     """
     before_heading, before = safety.before_acting(plan)
     return (
-        _environment()
+        environment()
         .get_template("plan.html")
         .render(
             title=words.plain(title) if title else _title(plan),
@@ -132,25 +130,6 @@ def plan_page(
             conventions=_conventions(plan),
         )
     )
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("shaping.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["minus"] = _minus
-    environment.filters["plain"] = words.plain
-    return environment
-
-
-def _minus(text: str) -> str:
-    """Return text whose negative numbers carry a true minus sign, as screen readers need it."""
-    return re.sub(r"(?<![\w.-])-(?=\d)", "\N{MINUS SIGN}", text)
 
 
 def _title(plan: Plan) -> str:
