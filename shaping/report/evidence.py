@@ -77,7 +77,7 @@ def evidence_texts(plan: Plan, shown: Evidence) -> tuple[str, str]:
             "towards the musician. So the low mids are what the first rows hear of it."
         )
     if shown is Evidence.SPECTROGRAM:
-        boxes = " A box marks where a ring first stood out." if plan.rings else ""
+        boxes = " A box marks each time a ring stood out." if plan.rings else ""
         return "What was recorded", f"The darker, the louder; time runs to the right.{boxes}"
     marks = " Marks show the resonances." if plan.resonances else ""
     return "What was recorded", f"Level of each frequency, averaged over the recording.{marks}"
