@@ -26,10 +26,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from shaping.capture.audio import read_capture
     from shaping.capture.recording import CaptureKind
+    from shaping.equaliser.limits_file import load_limits
     from shaping.errors import ShapingError
-    from shaping.plan.from_captures import suggest
-    from shaping.plan.limits_file import load_limits
-    from shaping.plan.serialise import plan_from_json, plan_to_json
+    from shaping.plan.suggest import suggest
+    from shaping.plan.to_json import plan_from_json, plan_to_json
 
 __all__ = [
     "CaptureKind",
@@ -46,11 +46,11 @@ __version__ = "0.1.0"
 _HOME = {
     "CaptureKind": "shaping.capture.recording",
     "ShapingError": "shaping.errors",
-    "load_limits": "shaping.plan.limits_file",
-    "plan_from_json": "shaping.plan.serialise",
-    "plan_to_json": "shaping.plan.serialise",
+    "load_limits": "shaping.equaliser.limits_file",
+    "plan_from_json": "shaping.plan.to_json",
+    "plan_to_json": "shaping.plan.to_json",
     "read_capture": "shaping.capture.audio",
-    "suggest": "shaping.plan.from_captures",
+    "suggest": "shaping.plan.suggest",
 }
 
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from shaping.errors import OutputError
-from shaping.wording import shown
+from shaping.text.names import shown
 
 
 def check_writable(path: str | Path, *, force: bool = False) -> Path:

@@ -42,7 +42,7 @@ class Ring:
     clipped : bool
         Whether it was loud enough to clip or be limited, so that its harmonics showed.
     confidence : float
-        0..1. Below `shaping.analysis.rings.CERTAIN` people are told `possible ring`.
+        0..1. Below `shaping.analysis.ring_out.rings.CERTAIN` people are told `possible ring`.
     evidence : str
         The reason in plain words.
     spells : tuple of (float, float)

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.bands import EDGE_RATIO, exact_midband_hz, midbands_hz
 from shaping.analysis.spectra import welch_power
 from shaping.errors import CaptureError
+from shaping.filters.bands import EDGE_RATIO, exact_midband_hz, midbands_hz
 
 LOWEST_HZ, HIGHEST_HZ = 50.0, 10_000.0
 """Bands that matter to spill: the lowest of a wedge to the highest of a voice."""

@@ -23,7 +23,8 @@ from shaping.capture.extent import audio_extent, ogg_end_is_missing
 from shaping.capture.quality import QualityCode, judge
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
 from shaping.errors import CaptureError
-from shaping.wording import clock, shown
+from shaping.text.durations import duration_text, moment_text
+from shaping.text.names import shown
 
 MIN_SAMPLE_RATE_HZ = 8_000
 """Telephone rate: below it nothing of the feedback range is left."""
@@ -161,9 +162,9 @@ def read_capture(
     if info.frames > MAX_CAPTURE_FRAMES:
         limit_s = MAX_CAPTURE_FRAMES / info.sample_rate_hz
         raise CaptureError(
-            f"{name}: {clock(info.duration_s)} is too long for a capture (at most "
-            f"{clock(limit_s)} at {info.sample_rate_hz} Hz); cut out the ring-out, or scan long "
-            f"recordings with: shaping rehearsals"
+            f"{name}: {duration_text(info.duration_s)} is too long for a capture (at most "
+            f"{duration_text(limit_s)} at {info.sample_rate_hz} Hz); cut out the ring-out, or scan "
+            f"long recordings with: shaping rehearsals"
         )
     notes: list[QualityNote] = []
     if channel is None:
@@ -195,8 +196,8 @@ def _stream(info: RecordingInfo, block_frames: int) -> Iterator[NDArray[np.float
             except DECODER_ERRORS as error:
                 raise CaptureError(
                     f"{shown(info.path)}: the audio is damaged or cut short after "
-                    f"{clock(done / info.sample_rate_hz)} of {clock(info.duration_s)}; {_RECOPY}, "
-                    f"or {EXPORT}"
+                    f"{moment_text(done / info.sample_rate_hz)} of "
+                    f"{duration_text(info.duration_s)}; {_RECOPY}, or {EXPORT}"
                 ) from error
             if not len(block):
                 raise _short(info, done)
@@ -335,7 +336,7 @@ def _check_end(info: RecordingInfo, file: Any) -> None:
     except DECODER_ERRORS:
         last = 0
     if last != 1:
-        length = clock(info.duration_s) if info.frames < 2**40 else "an unknown length"
+        length = duration_text(info.duration_s) if info.frames < 2**40 else "an unknown length"
         raise CaptureError(
             f"{shown(info.path)}: the file is cut short or damaged (its header promises {length}, "
             f"and its end cannot be decoded); {_RECOPY}, or {EXPORT}"
@@ -344,7 +345,7 @@ def _check_end(info: RecordingInfo, file: Any) -> None:
 
 def _short(info: RecordingInfo, done: int) -> CaptureError:
     return CaptureError(
-        f"{shown(info.path)}: the audio ends after {clock(done / info.sample_rate_hz)} of the "
-        f"{clock(info.duration_s)} that its header promises; copy it again from the recorder, "
-        f"or {EXPORT}"
+        f"{shown(info.path)}: the audio ends after {moment_text(done / info.sample_rate_hz)} of "
+        f"the {duration_text(info.duration_s)} that its header promises; copy it again from the "
+        f"recorder, or {EXPORT}"
     )

@@ -14,7 +14,7 @@ from typing import Any
 import soundfile
 
 from shaping.errors import CaptureError
-from shaping.wording import shown
+from shaping.text.names import shown
 
 EXPORT = "export it again as WAV or FLAC"
 """The cure for most damaged files."""

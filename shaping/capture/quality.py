@@ -19,7 +19,8 @@ from shaping.capture.hum import find_hum
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
 from shaping.capture.steadiness import level_steadiness
 from shaping.errors import CaptureError
-from shaping.wording import clock, shown
+from shaping.text.durations import moment_text
+from shaping.text.names import shown
 
 
 class QualityCode(StrEnum):
@@ -237,7 +238,7 @@ def _clipping(
     share = tops.samples / samples.size
     where = (
         f"{tops.count} flat {'top' if tops.count == 1 else 'tops'} from "
-        f"{clock(tops.first / sample_rate_hz)} on, {_percent(share)} of the time"
+        f"{moment_text(tops.first / sample_rate_hz)} on, {_percent(share)} of the time"
     )
     if tops.at_full_scale:
         code = QualityCode.CLIPPED
@@ -299,8 +300,8 @@ def _steadiness(samples: NDArray[np.float32], sample_rate_hz: int) -> Iterator[Q
             QualityCode.INTERRUPTED,
             Severity.WARNING,
             f"The noise drops by 10 dB or more during {_percent(steady.low_share)} of its time, "
-            f"first at {clock(steady.first_low_s)}; switch off any noise gate, let the noise play "
-            f"without pause, and record again.",
+            f"first at {moment_text(steady.first_low_s)}; switch off any noise gate, let the noise "
+            f"play without pause, and record again.",
         )
     if steady.spread_db > UNSTEADY_DB or abs(steady.drift_db) > DRIFT_DB:
         yield QualityNote(

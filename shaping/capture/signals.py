@@ -29,7 +29,7 @@ from scipy import fft
 
 from shaping.errors import OutputError, ParameterError
 from shaping.output import replacing
-from shaping.wording import shown
+from shaping.text.names import shown
 
 
 class SignalKind(StrEnum):

@@ -49,8 +49,8 @@ def command(
     rings that the plan was made for.
     """
     from shaping.capture.audio import read_capture
-    from shaping.plan.comparison import compare
-    from shaping.plan.serialise import load_plan
+    from shaping.comparison.compare import compare
+    from shaping.plan.to_json import load_plan
 
     options.check_outputs([plot_path, json_path], force=force)
     from_plan = before.lower().endswith(".json")
@@ -67,7 +67,7 @@ def command(
         reference=read_capture(reference, kind=made) if reference else None,
     )
     if json_path:
-        from shaping.plan.comparison_json import comparison_to_json
+        from shaping.comparison.to_json import comparison_to_json
 
         options.emit_json(comparison_to_json(comparison), json_path, force=force)
     if plot_path:

@@ -90,8 +90,8 @@ def command(
 ) -> None:
     """Show the main job on a shipped capture: a ring-out, or the quiet one with pink noise."""
     from shaping.capture.audio import read_capture
-    from shaping.plan.from_captures import suggest
-    from shaping.plan.limits_file import load_limits
+    from shaping.equaliser.limits_file import load_limits
+    from shaping.plan.suggest import suggest
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)

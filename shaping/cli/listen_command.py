@@ -8,7 +8,7 @@ from dataclasses import asdict
 import click
 
 from shaping.cli import options
-from shaping.wording import shown
+from shaping.text.names import shown
 
 _EXAMPLES = """
 \b
@@ -42,7 +42,7 @@ def command(
     everyone, so compare with --pair, which matches the loudness.
     """
     from shaping.capture import cautions
-    from shaping.plan.serialise import load_plan
+    from shaping.plan.to_json import load_plan
     from shaping.report import listen
 
     options.check_outputs([json_path], force=force)

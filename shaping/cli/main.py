@@ -15,7 +15,7 @@ import click
 
 from shaping import __version__
 from shaping.errors import ShapingError
-from shaping.wording import shown
+from shaping.text.names import shown
 
 _COMMANDS = {
     "suggest": "From a recording to the settings to dial in.",

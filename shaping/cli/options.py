@@ -12,11 +12,11 @@ import click
 from shaping.capture.recording import CaptureKind
 from shaping.errors import OutputError
 from shaping.output import check_writable, write_text
-from shaping.wording import shown
+from shaping.text.names import shown
 
 if TYPE_CHECKING:
     from shaping.analysis.findings import LoopResponse
-    from shaping.analysis.spill import Spill
+    from shaping.analysis.first_row.spill import Spill
     from shaping.capture.recording import Capture
     from shaping.plan.plan import Plan
 
@@ -116,7 +116,7 @@ def emit_plan(
 ) -> None:
     """Write and print a plan in every form that was asked for."""
     if json_path:
-        from shaping.plan.serialise import plan_to_json
+        from shaping.plan.to_json import plan_to_json
 
         emit_json(plan_to_json(plan), json_path, force=force)
     if plot_path:

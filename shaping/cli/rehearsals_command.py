@@ -52,7 +52,7 @@ def command(
     """
     from rich.console import Console
 
-    from shaping.plan.limits_file import load_limits
+    from shaping.equaliser.limits_file import load_limits
     from shaping.rehearsals.results import summary_to_dict
     from shaping.rehearsals.scan import scan_rehearsals
 
@@ -106,11 +106,11 @@ def _print(summary: Summary, console: Console) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from shaping.report.words import frequency_text
-    from shaping.wording import clock
+    from shaping.text.durations import duration_text
+    from shaping.text.frequency import frequency_text
 
     files = f"{summary.files} recording{'' if summary.files == 1 else 's'}"
-    length = clock(3600 * summary.hours)
+    length = duration_text(3600 * summary.hours)
     console.print(f"{files}, {length} counting each channel:", end=" ", highlight=False)
     console.print(
         f"{summary.events} feedback event{'' if summary.events == 1 else 's'}, "

@@ -24,5 +24,5 @@ def shipped_capture(name: str) -> Path:
             return place / name
     raise CaptureError(
         f"the shipped capture {name} is missing; make it again with: "
-        "python -m shaping.stage.samples audio_samples"
+        "python -m shaping.simulation.samples audio_samples"
     )

@@ -7,7 +7,7 @@ import json
 import click
 
 from shaping.cli import options
-from shaping.wording import shown
+from shaping.text.names import shown
 
 _EXAMPLES = """
 \b

@@ -48,9 +48,9 @@ def command(
     with --reference it gives the loop's stable gain as well.
     """
     from shaping.capture.audio import read_capture
-    from shaping.plan.from_captures import suggest
-    from shaping.plan.limits_file import load_limits
-    from shaping.plan.thinning import ThinningAmount
+    from shaping.equaliser.limits_file import load_limits
+    from shaping.plan.suggest import suggest
+    from shaping.plan.thinning.starting_points import ThinningAmount
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)

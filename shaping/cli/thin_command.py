@@ -68,10 +68,10 @@ def command(
     recordings at the first row (wedges alone, then mains alone, nothing touched in between) the
     thinning is fitted to what was measured.
     """
+    from shaping.equaliser.limits_file import load_limits
     from shaping.errors import ParameterError
-    from shaping.plan.limits_file import load_limits
-    from shaping.plan.thin import first_row_spill, fitted_thinning, model_thinning
-    from shaping.plan.thinning import ThinningAmount, WedgeUse
+    from shaping.plan.thinning.planner import first_row_spill, fitted_thinning, model_thinning
+    from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)

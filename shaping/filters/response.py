@@ -10,13 +10,20 @@ sums near 0 Hz or the Nyquist frequency, where the plain evaluation loses half i
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shaping.errors import ParameterError
 from shaping.filters.cookbook import Sos
+from shaping.filters.design import cascade_sos
+from shaping.filters.kinds import Filter
 
 _Real = NDArray[np.float64]
+
+EFFECT_FLOOR_DB = -60.0
+"""A notch has no bottom; no equaliser on a stage is worth more than this."""
 
 
 def frequency_response(
@@ -106,3 +113,26 @@ def _delay(coefficients: _Real, half: _Real) -> _Real:
     delay: _Real = np.zeros(half.shape)
     np.divide(-turning, power, out=delay, where=power > 0)
     return delay
+
+
+def total_db(
+    filters: Iterable[Filter], frequency_hz: ArrayLike, *, sample_rate_hz: float
+) -> NDArray[np.float64]:
+    """Return the change of all filters together, in dB, at least `EFFECT_FLOOR_DB`.
+
+    Parameters
+    ----------
+    filters : iterable of Filter
+        Filters as they will be dialled in.
+    frequency_hz : array_like
+        Frequencies in Hz, below half the sample rate.
+    sample_rate_hz : float
+        Sample rate at which the filters are designed, in Hz.
+
+    Returns
+    -------
+    ndarray
+        Change in dB, of the shape of `frequency_hz`.
+    """
+    sos = cascade_sos(filters, sample_rate_hz=sample_rate_hz)
+    return magnitude_db(sos, frequency_hz, sample_rate_hz=sample_rate_hz, floor_db=EFFECT_FLOOR_DB)

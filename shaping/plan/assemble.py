@@ -7,17 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
 from shaping.analysis.findings import Resonance, Ring
-from shaping.analysis.pitch import hertz_text, note_text
 from shaping.capture import cautions as cautions_of
 from shaping.capture.recording import Capture, CaptureKind
-from shaping.filters.design import cascade_sos
+from shaping.equaliser.limits import Limits
+from shaping.equaliser.quantise import bandwidth_oct, dial_q
 from shaping.filters.kinds import Filter, FilterKind
-from shaping.filters.response import magnitude_db
-from shaping.plan.limits import Limits
 from shaping.plan.plan import (
     CaptureSummary,
     LoopSummary,
@@ -26,35 +21,10 @@ from shaping.plan.plan import (
     Purpose,
     ThinningSummary,
 )
-from shaping.plan.quantise import bandwidth_oct, dial_q
-
-EFFECT_FLOOR_DB = -60.0
-"""A notch has no bottom; no equaliser on a stage is worth more than this."""
+from shaping.text.frequency import frequency_text
+from shaping.text.sentences import listing
 
 BETTER_CURE = "a lower fader or a better place for the mic is the better cure"
-
-
-def total_db(
-    filters: Iterable[Filter], frequency_hz: ArrayLike, *, sample_rate_hz: float
-) -> NDArray[np.float64]:
-    """Return the change of all filters together, in dB, at least `EFFECT_FLOOR_DB`.
-
-    Parameters
-    ----------
-    filters : iterable of Filter
-        Filters as they will be dialled in.
-    frequency_hz : array_like
-        Frequencies in Hz, below half the sample rate.
-    sample_rate_hz : float
-        Sample rate at which the filters are designed, in Hz.
-
-    Returns
-    -------
-    ndarray
-        Change in dB, of the shape of `frequency_hz`.
-    """
-    sos = cascade_sos(filters, sample_rate_hz=sample_rate_hz)
-    return magnitude_db(sos, frequency_hz, sample_rate_hz=sample_rate_hz, floor_db=EFFECT_FLOOR_DB)
 
 
 def planned_filter(
@@ -155,27 +125,9 @@ def assemble_plan(
     )
 
 
-def frequency_words(frequency_hz: float) -> str:
-    """Return a frequency with its note, as reasons and cautions give it.
-
-    >>> frequency_words(2509.0)
-    '2.51 kHz (D#7 +14 cents)'
-    """
-    return f"{hertz_text(frequency_hz)} ({note_text(frequency_hz)})"
-
-
-def listing(words: Sequence[str]) -> str:
-    """Join words as a sentence does.
-
-    >>> listing(["a", "b", "c"])
-    'a, b and c'
-    """
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-
-
 def unserved_cautions(unserved: Sequence[Ring | Resonance]) -> list[str]:
     """Return what is said of findings that no band is left for; empty if there are none."""
     if not unserved:
         return []
-    where = listing([frequency_words(finding.frequency_hz) for finding in unserved])
+    where = listing([frequency_text(finding.frequency_hz) for finding in unserved])
     return [f"No band is left for {where}: {BETTER_CURE}."]

@@ -8,8 +8,8 @@ from enum import StrEnum
 
 from shaping.analysis.findings import CriticalFrequency, Resonance, Ring
 from shaping.capture.recording import CaptureKind, QualityNote
+from shaping.equaliser.limits import Limits
 from shaping.filters.kinds import Filter
-from shaping.plan.limits import Limits
 
 
 class Purpose(StrEnum):

@@ -1,135 +1,109 @@
-"""From the rings of a ring-out to a plan.
-
-Rules, in the order in which they apply: thinning first; then the sure rings, most urgent first,
-each with the depth its evidence asks for (`shaping.plan.depth`); then possible rings, with 3 dB,
-where bands are free. If a sure ring finds no band, the low-mid cut gives way. What gets no band
-is said, with the better cure.
-"""
+"""From captures in memory straight to a plan: analysis and planning in one call."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-from shaping.analysis.findings import Ring
+from shaping.analysis.findings import LoopResponse
+from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.ring_out.over_captures import rings_across
+from shaping.analysis.ring_out.rings import find_rings
+from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
+from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
-from shaping.filters.kinds import Filter, FilterKind
-from shaping.plan.assemble import assemble_plan, total_db
-from shaping.plan.depth import LOOP_DELAY_S, Need, needs_of
-from shaping.plan.limits import Limits
-from shaping.plan.outcome import Outcome, cautions, planned_cuts, planned_thinning
-from shaping.plan.placing import Cut, place_cuts, wants_of
-from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
-from shaping.plan.sliders import set_sliders
-from shaping.plan.thinning import ThinningAmount, thinning_filters
-from shaping.plan.thinning_effect import thinning_summary
-
-GAVE_WAY = (
-    "The low-mid cut gave its band to a ring, since a howl is the greater harm: thin with the "
-    "high-pass and, where there is one, with the equaliser of the mic's channel."
-)
+from shaping.plan.plan import Plan
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
 
 
-def plan_from_rings(
-    captures: Sequence[Capture | CaptureSummary],
-    rings: Sequence[Ring],
+@dataclass(frozen=True, eq=False)
+class Suggestion:
+    """A plan with what its pictures are drawn from.
+
+    Attributes
+    ----------
+    plan : Plan
+        The settings and their evidence.
+    captures : tuple of Capture
+        The captures, with every quality note.
+    loops : tuple of LoopResponse
+        One per capture where there was a reference, else empty.
+    """
+
+    plan: Plan
+    captures: tuple[Capture, ...]
+    loops: tuple[LoopResponse, ...]
+
+
+def suggest(
+    captures: Sequence[Capture],
     limits: Limits,
     *,
-    thinning: ThinningAmount,
+    kind: CaptureKind,
+    reference: Capture | None = None,
+    thinning: ThinningAmount = ThinningAmount.LIGHT,
     cuts: int | None = None,
-    loop_delay_s: float = LOOP_DELAY_S,
-) -> Plan:
-    """Plan thinning and feedback cuts for the rings found in ring-out captures of one wedge.
+) -> Suggestion:
+    """Suggest the settings for one wedge from its captures.
 
     Parameters
     ----------
-    captures : sequence of Capture or CaptureSummary
-        What the rings were found in; at least one.
-    rings : sequence of Ring
-        Rings of all captures, most urgent first.
+    captures : sequence of Capture
+        Captures of one wedge (several mic positions make one plan, judged by the worst).
     limits : Limits
         The equaliser.
+    kind : CaptureKind
+        How the captures were made.
+    reference : Capture or None
+        The test signal that was played; with it the loop's stable gain is known.
     thinning : ThinningAmount
         How much to thin.
     cuts : int or None
-        At most so many feedback cuts; None for as many as there are bands.
-    loop_delay_s : float
-        Time of a trip round the loop in seconds, where it is known.
-
-    Returns
-    -------
-    Plan
-        Quantised to the limits; effects at the rings are those of the whole plan.
+        At most so many feedback cuts; None leaves it to the evidence and the limits.
 
     Raises
     ------
     ParameterError
-        If there is no capture, or a number makes no sense.
+        If there is no capture, or a reference comes with a ring-out.
+    CaptureError
+        If a capture cannot answer.
     """
     if not captures:
         raise ParameterError("a plan needs at least one capture; name a recording")
-    if cuts is not None and cuts < 0:
-        raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
-    if not 0 < loop_delay_s <= 1:
-        raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
-    rate_hz = captures[0].sample_rate_hz
-    thin = thinning_filters(thinning, limits)
-    needs = needs_of(rings, loop_delay_s=loop_delay_s)
-    outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
-    gave_way = False
-    if outcome.unserved_sure():
-        high_pass = tuple(p for p in thin if p.filter.kind is FilterKind.HIGH_PASS)
-        without = _outcome(rings, needs, limits, high_pass, cuts, rate_hz)
-        if len(without.unserved_sure()) < len(outcome.unserved_sure()):
-            outcome, thin, gave_way = without, high_pass, True
-    said = cautions(outcome, wanted_thinning=thinning is not ThinningAmount.NONE and not gave_way)
-    return assemble_plan(
-        captures,
-        CaptureKind.RING_OUT,
-        limits,
-        [*planned_thinning(outcome), *planned_cuts(outcome)],
-        rings=rings,
-        thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
-        unserved=[needs[index].ring for index in outcome.unserved()],
-        cautions=[*said, GAVE_WAY] if gave_way else said,
+    for capture in captures:
+        require_usable(capture)
+    if kind is CaptureKind.RING_OUT:
+        if reference is not None:
+            raise ParameterError(
+                "a ring-out has no reference; leave --reference out, or say --kind pink-noise"
+            )
+        rings = rings_across([find_rings(c.samples, c.sample_rate_hz) for c in captures])
+        plan = plan_from_rings(captures, rings, limits, thinning=thinning, cuts=cuts)
+        return Suggestion(plan, tuple(captures), ())
+    from shaping.analysis.noise.resonances import find_resonances
+    from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances
+
+    if reference is None:
+        if kind is CaptureKind.SWEEP:
+            raise ParameterError("a sweep needs the file that was played; name it with --reference")
+        resonances = [find_resonances(c.samples, c.sample_rate_hz) for c in captures]
+        plan = plan_from_resonances(captures, resonances, limits, thinning=thinning, cuts=cuts)
+        return Suggestion(plan, tuple(captures), ())
+    loops = tuple(
+        estimate_loop_response(
+            c.samples,
+            reference.samples,
+            capture_rate_hz=c.sample_rate_hz,
+            reference_rate_hz=reference.sample_rate_hz,
+            kind=kind,
+        )
+        for c in captures
     )
-
-
-def _outcome(
-    rings: Sequence[Ring],
-    needs: Sequence[Need],
-    limits: Limits,
-    thin: Sequence[PlannedFilter],
-    cuts: int | None,
-    rate_hz: int,
-) -> Outcome:
-    """Return what this thinning and the cuts placed beside it do."""
-    kept, placed = _place(needs, limits, [p.filter for p in thin], cuts, rate_hz)
-    wants = wants_of(needs, sample_rate_hz=rate_hz)
-    return Outcome(
-        limits=limits,
-        rings=tuple(rings),
-        needs=tuple(needs),
-        thinning=tuple(planned for planned in thin if planned.filter in kept),
-        cuts=tuple(placed),
-        effect_db=total_db(
-            [*kept, *(cut.filter for cut in placed)], wants.frequency_hz, sample_rate_hz=rate_hz
-        ),
-        sample_rate_hz=rate_hz,
+    judged = tuple(
+        replace(c, quality=c.quality + loop.quality)
+        for c, loop in zip(captures, loops, strict=True)
     )
-
-
-def _place(
-    needs: Sequence[Need],
-    limits: Limits,
-    thin: Sequence[Filter],
-    cuts: int | None,
-    rate_hz: float,
-) -> tuple[Sequence[Filter], Sequence[Cut]]:
-    """Return the thinning filters that stay as they are, and the cuts."""
-    if limits.grid_hz is not None and limits.band_kind is FilterKind.PEAKING:
-        most = limits.bands if cuts is None else cuts
-        return set_sliders(needs, limits, thinning=thin, cuts=most, sample_rate_hz=rate_hz)
-    free = limits.bands - sum(filter.kind is not FilterKind.HIGH_PASS for filter in thin)
-    bands = free if cuts is None else min(cuts, free)
-    return thin, place_cuts(needs, limits, thinning=thin, bands=bands, sample_rate_hz=rate_hz)
+    plan = plan_from_loop(judged, loops, limits, kind=kind, thinning=thinning, cuts=cuts)
+    return Suggestion(plan, judged, loops)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from shaping.analysis.pitch import hertz_text
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.files import channel_stem
 from shaping.rehearsals.model import CERTAIN
+from shaping.text.frequency import hertz_text
 
 SAME_HZ_RATIO = 1.015
 """Events this close are one recurring frequency: a loop drifts about 1 % with 5 K of air."""

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.rehearsals.features import CONTEXT_S, Features, measure
+from shaping.rehearsals.first_look import promising
+from shaping.rehearsals.frame_peaks import NO_PEAKS, Peaks, find_peaks, join
 from shaping.rehearsals.frames import BATCH_FRAMES, Framer, Grid, grid_for
-from shaping.rehearsals.gate import promising
+from shaping.rehearsals.linking import MAX_STEP, link
 from shaping.rehearsals.model import evidence_of
-from shaping.rehearsals.peaks import NO_PEAKS, Peaks, find_peaks, join
-from shaping.rehearsals.tracks import MAX_STEP, link
 
 MIN_TRACK_S = 0.28
 """Shorter tracks are no events."""

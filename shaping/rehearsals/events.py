@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from shaping.analysis.bands import nearest_third_octave_hz
-from shaping.analysis.pitch import note_text
+from shaping.filters.bands import nearest_third_octave_hz
+from shaping.text.frequency import note_text
 
 COLUMNS = (
     "file",

@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.lines import sliding_lines
+from shaping.analysis.ring_out.lines import sliding_lines
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
 CONTEXT_S = 1.0

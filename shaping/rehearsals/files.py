@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from shaping.errors import CaptureError
-from shaping.wording import shown
+from shaping.text.names import shown
 
 AUDIO_SUFFIXES = frozenset(
     {".wav", ".wave", ".rf64", ".w64", ".bwf", ".flac", ".aif", ".aiff", ".aifc", ".caf"}

@@ -22,9 +22,9 @@ from importlib import resources
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.pitch import hertz_text
-from shaping.analysis.rings import CERTAIN as CERTAIN
+from shaping.analysis.ring_out.rings import CERTAIN as CERTAIN
 from shaping.rehearsals.features import NAMES, Features
+from shaping.text.frequency import hertz_text
 
 LISTED = 0.25
 """Less likely tones are not listed, not even as possible rings."""

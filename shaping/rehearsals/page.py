@@ -10,7 +10,6 @@ import math
 from dataclasses import asdict, dataclass
 from pathlib import PurePath
 
-from shaping.analysis.pitch import hertz_text, note_text
 from shaping.capture import cautions
 from shaping.rehearsals.channels import Channel, Recurring, Take
 from shaping.rehearsals.events import Event
@@ -26,7 +25,8 @@ from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.results import Summary
 from shaping.report import style, words
 from shaping.report.templating import environment
-from shaping.wording import clock
+from shaping.text.durations import duration_text, moment_text
+from shaping.text.frequency import hertz_text, note_text
 
 WORST = 12
 """Events shown with picture and sound."""
@@ -108,12 +108,12 @@ def rehearsals_page(summary: Summary) -> str:
                     [_recurring(r) for r in channel.recurring[:6]],
                     _TREND[channel.trend],
                     _settings(summary, channel),
-                    clock(3600 * channel.hours),
+                    duration_text(3600 * channel.hours),
                 )
                 for channel in _noisiest_first(summary.channels)
             ],
             overview=[
-                (channel, clock(3600 * channel.hours), _rate(channel))
+                (channel, duration_text(3600 * channel.hours), _rate(channel))
                 for channel in _noisiest_first(summary.channels)
             ],
             cards=_cards(summary),
@@ -137,7 +137,7 @@ def _headline(summary: Summary) -> str:
     found = _count(summary.events, "feedback event")
     if summary.possible:
         found += f" and {_count(summary.possible, 'possible ring')}"
-    length = clock(3600 * summary.hours)
+    length = duration_text(3600 * summary.hours)
     return f"{found} in {_count(summary.files, 'recording')}, {length} counting each channel"
 
 
@@ -171,7 +171,7 @@ def _recurring(recurring: Recurring) -> str:
     days = _count(len(recurring.dates), "date")
     return (
         f"{hertz_text(recurring.frequency_hz)} ({note_text(recurring.frequency_hz)}): {often} on "
-        f"{days}, {clock(recurring.total_s)} in all, growing up to "
+        f"{days}, {duration_text(recurring.total_s)} in all, growing up to "
         f"{recurring.worst_growth_db_per_s:.0f} dB/s"
     )
 
@@ -197,7 +197,7 @@ def _timeline(channel: Channel) -> Timeline:
                     y=round(_y(event.frequency_hz), 1),
                     radius=round(2.5 + min(event.duration_s, 8.0) / 3, 1),
                     sure=event.confidence >= CERTAIN,
-                    text=f"{day}: {hertz_text(event.frequency_hz)} at {clock(event.start_s)} "
+                    text=f"{day}: {hertz_text(event.frequency_hz)} at {moment_text(event.start_s)} "
                     f"for {event.duration_s:.1f} s",
                 )
             )
@@ -253,7 +253,7 @@ def _card(event: Event, take: Take, channel: Channel, excerpt: Excerpt | None) -
     return Card(
         heading=f"{hertz_text(event.frequency_hz)} · {note_text(event.frequency_hz)}",
         sure=sure,
-        where=f"{channel.name}, {take.recorded_on}, {name} at {clock(event.start_s)}",
+        where=f"{channel.name}, {take.recorded_on}, {name} at {moment_text(event.start_s)}",
         facts=(
             f"{event.duration_s:.1f} s, grew {event.growth_db_per_s:.0f} dB/s, peak "
             f"{event.peak_dbfs:.0f} dBFS, {event.over_db:.0f} dB over everything else, "

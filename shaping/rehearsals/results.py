@@ -7,19 +7,19 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from shaping.analysis.bands import nearest_third_octave_hz
 from shaping.analysis.findings import Ring
-from shaping.analysis.pitch import note_text
 from shaping.capture.recording import CaptureKind
+from shaping.equaliser.limits import Limits
+from shaping.filters.bands import nearest_third_octave_hz
 from shaping.output import write_text
-from shaping.plan.limits import Limits
 from shaping.plan.plan import CaptureSummary, Plan
-from shaping.plan.serialise import plan_to_dict
-from shaping.plan.suggest import plan_from_rings
-from shaping.plan.thinning import ThinningAmount
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
+from shaping.plan.to_json import plan_to_dict
 from shaping.rehearsals.channels import Channel, Recurring, channels_of
 from shaping.rehearsals.events import Event, events_csv
 from shaping.rehearsals.model import CERTAIN
+from shaping.text.frequency import note_text
 
 SCHEMA = "shaping.rehearsals/1"
 

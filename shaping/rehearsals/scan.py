@@ -27,16 +27,16 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from shaping.capture.audio import inspect
+from shaping.equaliser.limits import Limits
+from shaping.equaliser.limits_file import load_limits
 from shaping.errors import CaptureError, ParameterError
 from shaping.output import write_text
-from shaping.plan.limits import Limits
-from shaping.plan.limits_file import load_limits
 from shaping.rehearsals.files import Identity, collect, identify, recorded_on
 from shaping.rehearsals.journal import JournalWriter, locked, prepare_folder, read_journal
 from shaping.rehearsals.page import rehearsals_page
 from shaping.rehearsals.results import Summary, summarise, write_tables
 from shaping.rehearsals.scan_file import BLOCK_FRAMES, FileScan, scan_file
-from shaping.wording import shown
+from shaping.text.names import shown
 
 T = TypeVar("T")
 

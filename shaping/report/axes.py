@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.bands import NOMINAL_HZ
+from shaping.filters.bands import NOMINAL_HZ
 from shaping.report import style
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from shaping.comparison.compare import Comparison
 from shaping.errors import ParameterError
-from shaping.plan.comparison import Comparison
 from shaping.report import axes as shared
 from shaping.report import style
 
@@ -93,7 +93,7 @@ def comparison_figure(comparison: Comparison) -> Figure:
     from matplotlib.figure import Figure
 
     from shaping.report.figures import WIDTH_IN
-    from shaping.report.words import file_text
+    from shaping.text.names import file_text
 
     if comparison.change is None:
         raise ParameterError("ring-outs tell no change of response; there is nothing to draw")

@@ -7,11 +7,14 @@ from rich.text import Text
 
 from shaping.capture.cautions import EXPOSURE, RING_OUT
 from shaping.capture.recording import CaptureKind
-from shaping.plan.changes import BandChange, Fate, RingChange
-from shaping.plan.comparison import Comparison
-from shaping.plan.next_step import explanation_text
+from shaping.comparison.changes import BandChange, Fate, RingChange
+from shaping.comparison.compare import Comparison
+from shaping.comparison.next_step import explanation_text
 from shaping.report import words
 from shaping.report.terminal import heading, lines, new_table
+from shaping.text.frequency import frequency_text
+from shaping.text.names import shown
+from shaping.text.quantities import change_text, gain_text
 
 _FATE_WORDS = {Fate.GONE: "gone", Fate.REMAINS: "still there", Fate.NEW: "new"}
 _MISSED_DB = 1.5
@@ -32,7 +35,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         lines(console, [(f"{name + ':':8}", words.capture_text(capture))])
         lines(
             console,
-            [("!", words.plain(note.message)) for note in capture.quality],
+            [("!", shown(note.message)) for note in capture.quality],
         )
     if comparison.before.kind is CaptureKind.RING_OUT:
         _rings(comparison, console)
@@ -60,13 +63,13 @@ def _rings(comparison: Comparison, console: Console) -> None:
         table.add_column("Plan", justify="right", no_wrap=True)
     for ring in comparison.rings:
         row = [
-            Text(words.frequency_text(ring.frequency_hz).replace(" (", "\n(")),
+            Text(frequency_text(ring.frequency_hz).replace(" (", "\n(")),
             Text(_FATE_WORDS[ring.fate], style="bold"),
             Text(_behaviour(ring, before=True)),
             Text(_behaviour(ring, before=False)),
         ]
         if comparison.plan is not None and ring.promised_db is not None:
-            row.append(Text(words.gain_text(ring.promised_db)))
+            row.append(Text(gain_text(ring.promised_db)))
         table.add_row(*row)
     console.print(table)
     lines(
@@ -94,12 +97,12 @@ def _gain(comparison: Comparison, console: Console) -> None:
     told = [
         (
             "-",
-            f"{words.change_text(gain.added_db)} gain before it howls: "
-            f"{words.gain_text(gain.before_db)} before, {words.gain_text(gain.after_db)} after.",
+            f"{change_text(gain.added_db)} gain before it howls: "
+            f"{gain_text(gain.before_db)} before, {gain_text(gain.after_db)} after.",
         )
     ]
     if gain.promised_after_db is not None:
-        told.append(("-", f"The plan promised {words.gain_text(gain.promised_after_db)} after."))
+        told.append(("-", f"The plan promised {gain_text(gain.promised_after_db)} after."))
     lines(console, told)
 
 
@@ -112,10 +115,10 @@ def _bands(comparison: Comparison, console: Console) -> None:
     for band in comparison.bands:
         row = [
             Text(f"{band.nominal_hz:g} Hz"),
-            Text(words.gain_text(band.measured_db)),
+            Text(gain_text(band.measured_db)),
         ]
         if planned and band.promised_db is not None:
-            row += [Text(words.gain_text(band.promised_db)), _missed(band)]
+            row += [Text(gain_text(band.promised_db)), _missed(band)]
         table.add_row(*row)
     console.print(table)
 
@@ -124,7 +127,7 @@ def _missed(band: BandChange) -> Text:
     missed_db = band.measured_db - (band.promised_db or 0.0)
     if abs(missed_db) < max(_MISSED_DB, 2 * band.error_db):
         return Text("")
-    return Text(words.gain_text(missed_db), style="bold")
+    return Text(gain_text(missed_db), style="bold")
 
 
 def _diagnosis(comparison: Comparison, console: Console) -> None:
@@ -143,7 +146,7 @@ def _diagnosis(comparison: Comparison, console: Console) -> None:
         told.append(
             (
                 "!",
-                f"Everything came back {words.change_text(found.level_change_db)}: a gain was "
+                f"Everything came back {change_text(found.level_change_db)}: a gain was "
                 "touched, or the recording level.",
             )
         )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from enum import StrEnum
 
 from shaping.analysis.findings import LoopResponse
-from shaping.analysis.spill import Spill
+from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.plan.plan import Plan, Purpose
 

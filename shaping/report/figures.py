@@ -12,23 +12,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shaping.analysis.findings import LoopResponse
-from shaping.analysis.radiation import WedgeModel
-from shaping.analysis.spill import Spill
+from shaping.analysis.first_row.radiation import WedgeModel
+from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import Capture
 from shaping.errors import OutputError, ParameterError
 from shaping.output import check_writable, replacing
 from shaping.plan.plan import Plan
-from shaping.plan.thinning_effect import band_change_db
+from shaping.plan.thinning.effect import band_change_db
 from shaping.report import style
 from shaping.report.evidence import GAIN_HEADING, Evidence, evidence, evidence_texts, feedback_cuts
 from shaping.report.loop_figure import draw_added_gain, draw_loop
-from shaping.report.marks import LABEL_STRIP_PT, plan_marks
+from shaping.report.marked_frequencies import LABEL_STRIP_PT, plan_marks
 from shaping.report.response_figure import draw_response
 from shaping.report.spectrogram_figure import draw_spectrogram
 from shaping.report.spectrum_figure import draw_spectrum
 from shaping.report.thinning_figure import draw_directivity, draw_spill
-from shaping.report.words import capture_text, file_text, shown_rings
-from shaping.wording import shown
+from shaping.report.words import capture_text, shown_rings
+from shaping.text.names import file_text, shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -15,7 +15,7 @@ from shaping.filters.kinds import Filter
 from shaping.filters.response import magnitude_db
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.marks import MOST_CRITICAL, MarkKind, mark_style
+from shaping.report.marked_frequencies import MOST_CRITICAL, MarkKind, mark_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

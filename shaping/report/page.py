@@ -12,11 +12,10 @@ from dataclasses import asdict, dataclass
 from markupsafe import Markup
 
 from shaping.analysis.findings import LoopResponse
-from shaping.analysis.pitch import hertz_text, note_text
-from shaping.analysis.spill import Spill
+from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import Capture, CaptureKind, Severity
 from shaping.plan.plan import Plan, PlannedFilter
-from shaping.report import effects, safety, style, words
+from shaping.report import gains_text, safety, style, words
 from shaping.report.evidence import (
     GAIN_HEADING,
     Evidence,
@@ -26,9 +25,13 @@ from shaping.report.evidence import (
     thins_only,
 )
 from shaping.report.figures import evidence_figure, gain_figure, response_figure
-from shaping.report.marks import MOST_CRITICAL
+from shaping.report.marked_frequencies import MOST_CRITICAL
 from shaping.report.svg import inline_svg
 from shaping.report.templating import environment
+from shaping.text.durations import duration_text
+from shaping.text.frequency import hertz_text, note_text
+from shaping.text.names import file_text, shown
+from shaping.text.quantities import gain_text
 
 PAGE_FIGURE_IN = 4.6
 """Width of the figures: on a phone their small type is then about 11 pixels high."""
@@ -79,7 +82,7 @@ def plan_page(
         environment()
         .get_template("plan.html")
         .render(
-            title=words.plain(title) if title else _title(plan),
+            title=shown(title) if title else _title(plan),
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
             captures=[words.capture_text(capture) for capture in plan.captures],
@@ -87,9 +90,9 @@ def plan_page(
             before_heading=before_heading,
             before=before,
             settings=list(zip(words.settings(plan), plan.filters, strict=True)),
-            equaliser=words.plain(f"{plan.limits.name}: {plan.limits.description}"),
+            equaliser=shown(f"{plan.limits.name}: {plan.limits.description}"),
             pictures=_pictures(plan, captures, loops, spill),
-            gains=effects.gain_texts(plan),
+            gains=gains_text.gain_texts(plan),
             gain_picture=_gain_picture(plan),
             rings=[
                 (
@@ -98,7 +101,7 @@ def plan_page(
                     note_text(ring.frequency_hz),
                     f"{words.ring_word(ring)}: {words.growth_text(ring)}",
                     words.peak_text(ring),
-                    words.duration_text(ring.onset_s),
+                    duration_text(ring.onset_s),
                 )
                 for ring in words.shown_rings(plan)[0]
             ],
@@ -109,7 +112,7 @@ def plan_page(
                     point,
                     hertz_text(point.frequency_hz),
                     note_text(point.frequency_hz),
-                    words.gain_text(point.gain_db),
+                    gain_text(point.gain_db),
                 )
                 for point in (plan.loop.critical[:MOST_CRITICAL] if plan.loop else ())
             ],
@@ -123,7 +126,7 @@ def plan_page(
                 )
                 for peak in plan.resonances
             ],
-            left=effects.left_texts(plan),
+            left=gains_text.left_texts(plan),
             cautions=safety.to_mind(plan),
             again_heading=safety.AGAIN_HEADING,
             again=safety.before_measuring(plan),
@@ -137,7 +140,7 @@ def _title(plan: Plan) -> str:
         return "Thinning to dial in"
     if not plan.captures:
         return "Settings to dial in"
-    return f"Settings for {words.file_text(plan.captures[0].path)}"
+    return f"Settings for {file_text(plan.captures[0].path)}"
 
 
 def _pictures(
@@ -167,7 +170,7 @@ def _pictures(
     if basis is not None:
         heading, caption = evidence_texts(plan, basis)
         if len(captures) > 1 and basis in (Evidence.SPECTROGRAM, Evidence.SPECTRUM):
-            caption += f" Shown: {words.file_text(captures[0].path)}."
+            caption += f" Shown: {file_text(captures[0].path)}."
         picture = evidence_figure(plan, first, loops=loops, spill=spill, width_in=PAGE_FIGURE_IN)
         pictures.append(
             Picture(
@@ -199,7 +202,7 @@ def _gain_picture(plan: Plan) -> Picture | None:
                 name="gain",
                 title=GAIN_HEADING,
                 description=", ".join(
-                    f"{number} cuts: {words.gain_text(gain)}" for number, gain in enumerate(gains)
+                    f"{number} cuts: {gain_text(gain)}" for number, gain in enumerate(gains)
                 ),
             )
         ),
@@ -243,6 +246,6 @@ def _conventions(plan: Plan) -> list[str]:
         "Gains are relative, in dB. "
         "Settings are rounded to what the equaliser offers, and effects computed from that.",
         "Notes: A4 is 440 Hz, middle C is C4.",
-        *effects.assumption_texts(plan),
+        *gains_text.assumption_texts(plan),
         safety.exposure(plan),
     ]

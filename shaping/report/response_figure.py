@@ -12,7 +12,7 @@ from shaping.filters.response import magnitude_db
 from shaping.plan.plan import Plan, Purpose
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.marks import MarkKind, draw_marks, mark_style, plan_marks
+from shaping.report.marked_frequencies import MarkKind, draw_marks, mark_style, plan_marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,7 +28,7 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
     Parameters
     ----------
     ax : matplotlib Axes
-        Where to draw; labels need `shaping.report.marks.LABEL_STRIP_PT` above it.
+        Where to draw; labels need `shaping.report.marked_frequencies.LABEL_STRIP_PT` above it.
     plan : Plan
         The plan.
     sample_rate_hz : float

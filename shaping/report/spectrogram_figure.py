@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.pitch import hertz_text
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
 from shaping.capture.recording import Capture
 from shaping.report import axes as shared
 from shaping.report import style
 from shaping.report.words import certain
+from shaping.text.frequency import hertz_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -13,7 +13,7 @@ from shaping.analysis.spectra import welch_power
 from shaping.capture.recording import Capture
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.marks import Mark, MarkKind, draw_marks
+from shaping.report.marked_frequencies import Mark, MarkKind, draw_marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from shaping.plan.spill_cost import SpillCost
+from shaping.plan.thinning.spill_cost import SpillCost
 from shaping.report import axes as shared
 from shaping.report import style
 

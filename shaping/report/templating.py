@@ -7,7 +7,7 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from shaping.report import words
+from shaping.text.names import shown
 
 
 @cache
@@ -21,7 +21,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters["minus"] = _minus
-    made.filters["plain"] = words.plain
+    made.filters["plain"] = shown
     return made
 
 

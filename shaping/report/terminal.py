@@ -14,8 +14,12 @@ from rich.text import Text
 
 from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import LoopSummary, Plan
-from shaping.report import effects, safety, words
-from shaping.report.marks import MOST_CRITICAL
+from shaping.report import gains_text, safety, words
+from shaping.report.marked_frequencies import MOST_CRITICAL
+from shaping.text.durations import duration_text
+from shaping.text.frequency import frequency_text
+from shaping.text.names import shown
+from shaping.text.quantities import gain_text
 
 _NARROW = 74
 
@@ -95,12 +99,12 @@ def _rings(plan: Plan, console: Console) -> None:
     between = ":\n" if narrow else ": "
     shown, others = words.shown_rings(plan)
     for ring in shown:
-        frequency = words.frequency_text(ring.frequency_hz)
+        frequency = frequency_text(ring.frequency_hz)
         table.add_row(
             Text(frequency.replace(" (", "\n(") if narrow else frequency),
             Text(words.ring_word(ring) + between + words.growth_text(ring)),
             Text(words.peak_text(ring)),
-            Text(words.duration_text(ring.onset_s)),
+            Text(duration_text(ring.onset_s)),
         )
     console.print(table)
     if others:
@@ -114,8 +118,8 @@ def _critical(loop: LoopSummary, console: Console) -> None:
     table.add_column("From send gain", justify="right", no_wrap=True)
     for point in loop.critical[:MOST_CRITICAL]:
         table.add_row(
-            Text(words.frequency_text(point.frequency_hz)),
-            Text(words.gain_text(point.gain_db)),
+            Text(frequency_text(point.frequency_hz)),
+            Text(gain_text(point.gain_db)),
         )
     console.print(table)
 
@@ -127,7 +131,7 @@ def _resonances(plan: Plan, console: Console) -> None:
         table.add_column(name)
     for peak in plan.resonances:
         table.add_row(
-            Text(words.frequency_text(peak.frequency_hz)),
+            Text(frequency_text(peak.frequency_hz)),
             Text(words.height_text(peak)),
             Text(words.width_text(peak.q)),
         )
@@ -142,7 +146,7 @@ def _settings(plan: Plan, console: Console) -> None:
     before, said = safety.before_acting(plan)
     heading(console, before)
     lines(console, [("!", caution) for caution in said])
-    heading(console, f"Settings to dial in, in this order ({words.plain(limits.name)})")
+    heading(console, f"Settings to dial in, in this order ({shown(limits.name)})")
     narrow = console.width < _NARROW
     table = new_table(console)
     table.add_column("", justify="right", no_wrap=True)
@@ -167,9 +171,9 @@ def _settings(plan: Plan, console: Console) -> None:
 
 
 def _gains(plan: Plan, console: Console) -> None:
-    told = effects.gain_texts(plan)
+    told = gains_text.gain_texts(plan)
     if plan.loop is not None:
-        told = (*told, effects.added_by_cuts_text(plan.loop))
+        told = (*told, gains_text.added_by_cuts_text(plan.loop))
     if any(told):
         heading(console, "What it buys")
         lines(console, [("-", text) for text in told if text])
@@ -178,7 +182,7 @@ def _gains(plan: Plan, console: Console) -> None:
 def _left(plan: Plan, console: Console) -> None:
     if plan.unserved:
         heading(console, "Left without a cut")
-        lines(console, [("-", text) for text in effects.left_texts(plan)])
+        lines(console, [("-", text) for text in gains_text.left_texts(plan)])
 
 
 def _mind(plan: Plan, console: Console) -> None:
@@ -188,10 +192,10 @@ def _mind(plan: Plan, console: Console) -> None:
     ):
         if said:
             heading(console, title)
-            lines(console, [("!", words.plain(caution)) for caution in said])
+            lines(console, [("!", shown(caution)) for caution in said])
 
 
 def _assumptions(plan: Plan, console: Console) -> None:
     heading(console, "What the figures rest on")
-    lines(console, [("-", words.plain(text)) for text in effects.assumption_texts(plan)])
+    lines(console, [("-", shown(text)) for text in gains_text.assumption_texts(plan)])
     lines(console, [("!", safety.exposure(plan))])

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.bands import EDGE_RATIO, exact_midband_hz
-from shaping.analysis.radiation import WedgeModel, directivity_db
-from shaping.analysis.spill import LOW_MIDS_HZ, Spill
+from shaping.analysis.first_row.radiation import WedgeModel, directivity_db
+from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill
+from shaping.filters.bands import EDGE_RATIO, exact_midband_hz
 from shaping.report import axes as shared
 from shaping.report import style
 

@@ -7,20 +7,23 @@ points; levels are relative to full scale of the recording, never sound pressure
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import PurePath
 
 from shaping.analysis.findings import Resonance, Ring
-from shaping.analysis.pitch import hertz_text, note_text
 from shaping.capture.recording import Severity
+from shaping.equaliser.limits import Limits
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
-from shaping.plan.limits import Limits
 from shaping.plan.plan import (
     CaptureSummary,
     Plan,
     PlannedFilter,
     Purpose,
 )
+from shaping.text.durations import duration_text
+from shaping.text.frequency import frequency_text, hertz_text, note_text
+from shaping.text.names import file_text, shown
+from shaping.text.quantities import gain_text, octaves_text, q_text, slope_text
+from shaping.text.sentences import sentence
 
 KIND_NAMES = {
     FilterKind.HIGH_PASS: "high-pass",
@@ -51,8 +54,6 @@ CONVENTION_NAMES = {
 _PASSES = (FilterKind.HIGH_PASS, FilterKind.LOW_PASS)
 """A corner is no tone: its note would tell nobody anything."""
 
-_UNIT_FRACTIONS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 16, 18, 20, 24, 30, 36, 48, 60)
-
 
 @dataclass(frozen=True, slots=True)
 class Setting:
@@ -72,77 +73,6 @@ class Setting:
     meaning: str
 
 
-def plain(text: str) -> str:
-    r"""Return `text` printable on one line: control characters and broken encodings replaced.
-
-    File names may hold anything; a newline or an escape sequence in one must not break a page.
-
-    >>> plain("wedge\n\x1b[31m.wav")
-    'wedge��[31m.wav'
-    """
-    whole = text.encode("utf-8", "replace").decode("utf-8")
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in whole)
-
-
-def file_text(path: str, *, longest: int = 60) -> str:
-    """Return a file's name, without its folders, shortened in the middle.
-
-    >>> file_text("takes/vocal wedge.wav")
-    'vocal wedge.wav'
-    >>> file_text("a" * 80 + ".wav", longest=20)
-    'aaaaaaaaaaa…aaaa.wav'
-    """
-    name = plain(PurePath(path).name or path)
-    if len(name) <= longest:
-        return name
-    tail = (longest - 1) * 2 // 5 + 1
-    return f"{name[: longest - 1 - tail]}…{name[-tail:]}"
-
-
-def sentence(text: str) -> str:
-    """Return `text` as one sentence: a capital letter first, a full stop last.
-
-    >>> sentence("ring at 2.51 kHz: grew 42 dB/s")
-    'Ring at 2.51 kHz: grew 42 dB/s.'
-    """
-    whole = plain(text).strip()
-    if not whole:
-        return whole
-    return whole[0].upper() + whole[1:] + ("" if whole[-1] in ".!?:" else ".")
-
-
-def frequency_text(frequency_hz: float) -> str:
-    """Return a frequency with its note.
-
-    >>> frequency_text(2509.0)
-    '2.51 kHz (D#7 +14 cents)'
-    """
-    return f"{hertz_text(frequency_hz)} ({note_text(frequency_hz)})"
-
-
-def octaves_text(octaves: float) -> str:
-    """Return a width in octaves, as a fraction where it is one within 3 %.
-
-    >>> octaves_text(0.1662), octaves_text(0.667), octaves_text(1.4), octaves_text(0.28)
-    ('1/6 oct', '2/3 oct', '1.4 oct', '0.28 oct')
-    """
-    for above, below in [(1, n) for n in _UNIT_FRACTIONS] + [(2, 3), (3, 4), (3, 2), (2, 1)]:
-        if abs(octaves * below / above - 1) < 0.03:
-            return f"{above} oct" if below == 1 else f"{above}/{below} oct"
-    return f"{octaves:.2g} oct"
-
-
-def q_text(q: float) -> str:
-    """Return a Q with the digits an equaliser shows.
-
-    >>> q_text(8.65), q_text(0.707), q_text(28.9)
-    ('Q 8.7', 'Q 0.71', 'Q 29')
-    """
-    if q < 1:
-        return f"Q {q:.2f}"
-    return f"Q {q:.1f}" if q < 19.95 else f"Q {q:.0f}"
-
-
 def width_text(q: float, octaves: float | None = None) -> str:
     """Return a width in Q and octaves; the octaves follow from a cookbook Q if not given.
 
@@ -152,51 +82,9 @@ def width_text(q: float, octaves: float | None = None) -> str:
     return f"{q_text(q)} ({octaves_text(octaves_from_q(q) if octaves is None else octaves)})"
 
 
-def gain_text(gain_db: float) -> str:
-    """Return a gain or a change with its sign.
-
-    >>> gain_text(-6.0), gain_text(2.25), gain_text(-0.01)
-    ('-6.0 dB', '+2.2 dB', '0.0 dB')
-    """
-    rounded = round(gain_db, 1)
-    return "0.0 dB" if rounded == 0 else f"{rounded:+.1f} dB"
-
-
-def change_text(change_db: float) -> str:
-    """Return a change in words.
-
-    >>> change_text(-3.42), change_text(4.2)
-    ('3.4 dB less', '4.2 dB more')
-    """
-    return f"{abs(change_db):.1f} dB {'less' if change_db < 0 else 'more'}"
-
-
-def duration_text(duration_s: float) -> str:
-    """Return a length of time.
-
-    >>> duration_text(0.42), duration_text(31.2), duration_text(200.0)
-    ('0.4 s', '31 s', '3 min 20 s')
-    """
-    if duration_s < 9.95:
-        return f"{duration_s:.1f} s"
-    if duration_s < 99.5:
-        return f"{duration_s:.0f} s"
-    minutes, seconds = divmod(round(duration_s), 60)
-    return f"{minutes} min {seconds} s"
-
-
-def slope_text(order: int) -> str:
-    """Return the slope of a high-pass or low-pass of this order.
-
-    >>> slope_text(2)
-    '12 dB/oct'
-    """
-    return f"{6 * order} dB/oct"
-
-
 def certain(ring: Ring) -> bool:
     """Whether people are told `ring` and not `possible ring`."""
-    from shaping.analysis.rings import CERTAIN
+    from shaping.analysis.ring_out.rings import CERTAIN
 
     return ring.confidence >= CERTAIN
 
@@ -269,9 +157,9 @@ def quality_notes(plan: Plan) -> tuple[tuple[Severity, str], ...]:
     notes = [
         (
             note.severity,
-            plain(note.message)
+            shown(note.message)
             if note in everywhere
-            else f"{file_text(capture.path)}: {plain(note.message)}",
+            else f"{file_text(capture.path)}: {shown(note.message)}",
         )
         for capture in plan.captures
         for note in capture.quality

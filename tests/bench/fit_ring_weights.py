@@ -1,4 +1,4 @@
-"""Fit the weights of `shaping.analysis.likelihood` on tuning material.
+"""Fit the weights of `shaping.analysis.ring_out.likelihood` on tuning material.
 
 Positive examples are rises at frequencies where the loop was truly unstable, in ring-outs of the
 tuning split, and in made-up fast howls as dry stages give them. Negative examples are all other
@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from populations import Background, Split, background_sound, ring_out_cases
 from scipy.optimize import minimize
 
-from shaping.analysis.growth import Growth, find_slopes
-from shaping.analysis.likelihood import features
+from shaping.analysis.ring_out.growth import Growth, find_slopes
+from shaping.analysis.ring_out.likelihood import features
 
 NAMES = (
     "constant",

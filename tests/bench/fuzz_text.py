@@ -18,11 +18,11 @@ from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 
+from shaping.equaliser.limits_file import load_limits, preset_names
 from shaping.errors import LimitsError, PlanError
-from shaping.plan.limits_file import load_limits, preset_names
-from shaping.plan.serialise import plan_from_json, plan_to_json
-from shaping.plan.suggest import plan_from_rings
-from shaping.plan.thinning import ThinningAmount
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
+from shaping.plan.to_json import plan_from_json, plan_to_json
 from tests.plan.plan_makers import capture, ring
 
 TOKENS = [

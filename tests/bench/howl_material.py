@@ -2,8 +2,8 @@
 
 Programme is real music and speech from Debian packages, fetched with ``apt-get download`` and
 unpacked in a temporary folder; nothing of it is kept in the tree. It plays inside the closed
-loop of `shaping.stage`, so that howl and music share the loop, and what is true of each howl is
-measured against the same programme without the loop.
+loop of `shaping.simulation`, so that howl and music share the loop, and what is true of each howl
+is measured against the same programme without the loop.
 
 Pieces are split by name into a part for tuning and a part that no tuning has seen.
 
@@ -31,13 +31,13 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from shaping.stage.closed_loop import Stage, converted, room_noise, run
-from shaping.stage.colour import Peak, coloured
-from shaping.stage.microphone import Microphone, Pattern
-from shaping.stage.planting import plant_peaks, planted
-from shaping.stage.room import Room, Surface, path_response
-from shaping.stage.truth import stable_gain_db, unstable_modes
-from shaping.stage.wedge import Wedge
+from shaping.simulation.closed_loop import Stage, converted, room_noise, run
+from shaping.simulation.colour import Peak, coloured
+from shaping.simulation.microphone import Microphone, Pattern
+from shaping.simulation.planting import plant_peaks, planted
+from shaping.simulation.room import Room, Surface, path_response
+from shaping.simulation.truth import stable_gain_db, unstable_modes
+from shaping.simulation.wedge import Wedge
 
 RATE_HZ = 48_000
 PACKAGES = ("wesnoth-1.16-music", "supertuxkart-data", "fillets-ng-data")

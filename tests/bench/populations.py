@@ -18,15 +18,15 @@ from enum import Enum
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.stage import programme
-from shaping.stage.closed_loop import Stage
-from shaping.stage.colour import Peak
-from shaping.stage.microphone import Microphone, Pattern
-from shaping.stage.planting import plant_peaks, planted
-from shaping.stage.programme import Voice
-from shaping.stage.ring_out import Engineer, RingOut, ring_out
-from shaping.stage.room import Room, Surface, path_response
-from shaping.stage.wedge import Wedge
+from shaping.simulation import programme
+from shaping.simulation.closed_loop import Stage
+from shaping.simulation.colour import Peak
+from shaping.simulation.microphone import Microphone, Pattern
+from shaping.simulation.planting import plant_peaks, planted
+from shaping.simulation.programme import Voice
+from shaping.simulation.ring_out import Engineer, RingOut, ring_out
+from shaping.simulation.room import Room, Surface, path_response
+from shaping.simulation.wedge import Wedge
 
 
 class Split(Enum):

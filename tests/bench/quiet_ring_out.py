@@ -25,20 +25,20 @@ from numpy.typing import NDArray
 from scipy import fft, optimize
 
 from shaping.analysis.findings import LoopResponse
-from shaping.analysis.loop_response import estimate_loop_response
-from shaping.analysis.stability import stable_gain
+from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.loop.stability import stable_gain
+from shaping.equaliser.limits import Limits
+from shaping.equaliser.limits_file import load_limits
+from shaping.equaliser.menu import cuts_db, feedback_settings, removed_tone_db
+from shaping.equaliser.quantise import quantise
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
-from shaping.plan.levels import LevelCurve, level_curve, upper_points
-from shaping.plan.limits import Limits
-from shaping.plan.limits_file import load_limits
-from shaping.plan.optimise import TONE_WEIGHT, added_gain_db, optimise_cuts
-from shaping.plan.quantise import quantise
-from shaping.plan.settings import cuts_db, feedback_settings, removed_tone_db
-from shaping.stage import closed_loop
-from shaping.stage.closed_loop import Stage, run
-from shaping.stage.recorder import recorded
-from shaping.stage.truth import stable_gain_db, worst_case_stable_gain_db
+from shaping.plan.loop.best_cuts import TONE_WEIGHT, added_gain_db, optimise_cuts
+from shaping.plan.loop.level_curve import LevelCurve, level_curve, upper_points
+from shaping.simulation import closed_loop
+from shaping.simulation.closed_loop import Stage, run
+from shaping.simulation.recorder import recorded
+from shaping.simulation.truth import stable_gain_db, worst_case_stable_gain_db
 from tests.bench.populations import Split, stages
 
 SECONDS = 30.0

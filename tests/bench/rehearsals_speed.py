@@ -24,7 +24,7 @@ from scipy import fft
 from shaping.capture.audio import read_blocks
 from shaping.rehearsals.frames import grid_for
 from shaping.rehearsals.scan_file import BLOCK_FRAMES, scan_file
-from shaping.stage.programme import music, speech
+from shaping.simulation.programme import music, speech
 
 RATE_HZ = 48_000
 ROUNDS = 5

@@ -2,8 +2,8 @@
 
     python tests/bench/ring_outs.py [--cases N] [--limits NAME] [--split fresh|held_out|tuning]
 
-Found: clear rings (`shaping.stage.ring_out.PlantedRing.clear`) with a certain ring within 0.5 %.
-False: certain rings further than 0.5 % from every mode that was unstable at any time; those that
+Found: clear rings (`shaping.simulation.ring_out.PlantedRing.clear`) with a certain ring within 0.5
+%. False: certain rings further than 0.5 % from every mode that was unstable at any time; those that
 lie on a mode that merely rang on for a second are counted apart. Growth is compared with the pole
 at the highest gain of the steepest episode.
 
@@ -24,14 +24,14 @@ import numpy as np
 from populations import RingOutCase, Split, ring_out_cases
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.rings import CERTAIN, find_rings
+from shaping.analysis.ring_out.rings import CERTAIN, find_rings
 from shaping.capture.recording import Capture
+from shaping.equaliser.limits_file import load_limits
 from shaping.filters.design import cascade_sos
-from shaping.plan.limits_file import load_limits
-from shaping.plan.suggest import plan_from_rings
-from shaping.plan.thinning import ThinningAmount
-from shaping.stage.closed_loop import run
-from shaping.stage.truth import stable_gain_db
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
+from shaping.simulation.closed_loop import run
+from shaping.simulation.truth import stable_gain_db
 
 WITHIN = 0.005
 STABLE_RISE_DB = 1.0

@@ -15,7 +15,7 @@ from shaping.capture.audio import inspect, read_blocks, read_capture
 from shaping.capture.quality import judge
 from shaping.capture.recording import CaptureKind
 from shaping.errors import CaptureError
-from shaping.wording import shown
+from shaping.text.names import shown
 
 FORMATS = [
     ("WAV", "PCM_16"),

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from shaping.analysis.bands import EDGE_RATIO, NOMINAL_HZ, exact_midband_hz
 from shaping.filters import cookbook
+from shaping.filters.bands import EDGE_RATIO, NOMINAL_HZ, exact_midband_hz
 from shaping.filters.butterworth import high_pass_cascade, low_pass_cascade
 from shaping.filters.design import filter_sos
 from shaping.filters.kinds import Filter, FilterKind

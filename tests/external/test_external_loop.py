@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import fft, signal
 
-from shaping.analysis.deconvolution import least_squares_response
 from shaping.analysis.findings import LoopResponse
-from shaping.analysis.loop_response import estimate_loop_response
-from shaping.analysis.stability import stable_gain
-from tests.analysis.loop_makers import (
+from shaping.analysis.loop.deconvolution import least_squares_response
+from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.loop.stability import stable_gain
+from tests.analysis.loop.loop_makers import (
     RATE,
     diffuse_path,
     pink_noise,

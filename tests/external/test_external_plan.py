@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from scipy import optimize, signal
 
+from shaping.equaliser.limits_file import load_limits
+from shaping.equaliser.quantise import bandwidth_oct, centres_hz, dial_q, quantise
+from shaping.filters.closed_forms import bell_db, notch_db
 from shaping.filters.kinds import Filter, FilterKind
+from shaping.filters.response import total_db
 from shaping.filters.width import QConvention
-from shaping.plan.assemble import total_db
-from shaping.plan.bells import bell_db, notch_db
-from shaping.plan.depth import DRIFT_RATIO, EDGE_LOSS_DB, FIRST_CUT_DB, MARGIN_DB, need_of
-from shaping.plan.limits_file import load_limits
-from shaping.plan.placing import NARROWEST_Q
-from shaping.plan.quantise import bandwidth_oct, centres_hz, dial_q, quantise
+from shaping.plan.ring_out.needs import DRIFT_RATIO, EDGE_LOSS_DB, FIRST_CUT_DB, MARGIN_DB, need_of
+from shaping.plan.ring_out.placing import NARROWEST_Q
 from tests.plan.plan_makers import ring
 
 FREE = load_limits("free")

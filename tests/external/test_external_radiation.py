@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate
 
-from shaping.analysis.radiation import (
+from shaping.analysis.first_row.radiation import (
     WedgeModel,
     directivity_db,
     floor_loading_db,

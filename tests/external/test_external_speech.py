@@ -5,7 +5,7 @@ import pytest
 from mosqito.sq_metrics.speech_intelligibility.sii_ansi._main_sii import _main_sii
 from mosqito.sq_metrics.speech_intelligibility.sii_ansi.sii_ansi_level import sii_ansi_level
 
-from shaping.analysis.speech import (
+from shaping.analysis.first_row.speech import (
     BANDS_HZ,
     IMPORTANCE,
     NORMAL_SPEECH_DB,
@@ -14,7 +14,7 @@ from shaping.analysis.speech import (
     speech_intelligibility_index,
 )
 from shaping.filters.kinds import Filter, FilterKind
-from shaping.plan.thinning_effect import Listening, intelligibility, thinning_summary
+from shaping.plan.thinning.effect import Listening, intelligibility, thinning_summary
 
 
 def independent_sii(speech_db, noise_db):

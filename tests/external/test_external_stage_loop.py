@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from shaping.stage import truth
-from shaping.stage.closed_loop import Stage, run
+from shaping.simulation import truth
+from shaping.simulation.closed_loop import Stage, run
 
 RATE = 48_000
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shaping.stage import microphone, wedge
-from shaping.stage.microphone import Microphone, Pattern
-from shaping.stage.room import Room, Surface, eyring_t60_s, image_sources, path_response
-from shaping.stage.wedge import Wedge
+from shaping.simulation import microphone, wedge
+from shaping.simulation.microphone import Microphone, Pattern
+from shaping.simulation.room import Room, Surface, eyring_t60_s, image_sources, path_response
+from shaping.simulation.wedge import Wedge
 
 RATE = 48_000
 SIZE = (7.1, 5.3, 3.2)

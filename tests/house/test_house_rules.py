@@ -36,7 +36,7 @@ def test_every_check_against_the_outside_names_its_source(path):
 
 
 def test_the_package_starts_without_matplotlib():
-    loaded = "import sys, shaping, shaping.plan.from_captures; print('matplotlib' in sys.modules)"
+    loaded = "import sys, shaping, shaping.plan.suggest; print('matplotlib' in sys.modules)"
     done = subprocess.run(
         [sys.executable, "-c", loaded], capture_output=True, text=True, check=True, cwd=ROOT
     )

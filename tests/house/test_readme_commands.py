@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from shaping.cli.main import cli, run
-from shaping.plan.limits_file import load_limits
+from shaping.equaliser.limits_file import load_limits
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

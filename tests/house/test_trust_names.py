@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from shaping.cli.main import run
-from shaping.wording import shown
+from shaping.text.names import shown
 
 STEMS = [
     b"two words",

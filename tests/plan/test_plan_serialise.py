@@ -15,12 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shaping.analysis.findings import CriticalFrequency, Resonance, Ring
+from shaping.equaliser.limits_file import load_limits, preset_names
 from shaping.errors import PlanError
-from shaping.plan.limits_file import load_limits, preset_names
 from shaping.plan.plan import IntelligibilityAt, LoopSummary, Plan, ThinningSummary
-from shaping.plan.serialise import load_plan, plan_from_json, plan_to_dict, plan_to_json
-from shaping.plan.suggest import plan_from_rings
-from shaping.plan.thinning import ThinningAmount
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
+from shaping.plan.to_json import load_plan, plan_from_json, plan_to_dict, plan_to_json
 from tests.plan.plan_makers import capture, ring, rings
 
 

@@ -10,9 +10,9 @@ import pytest
 
 from shaping.analysis.findings import CriticalFrequency, LoopResponse, Ring
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
+from shaping.equaliser.limits import Limits
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
-from shaping.plan.limits import Limits
 from shaping.plan.plan import (
     CaptureSummary,
     LoopSummary,

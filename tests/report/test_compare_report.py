@@ -12,11 +12,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from rich.console import Console
 
 from shaping.capture.recording import CaptureKind
+from shaping.comparison.changes import BandChange, Fate, GainChange, RingChange
+from shaping.comparison.compare import Comparison
+from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
+from shaping.comparison.measured_change import change_of_loops
 from shaping.errors import ParameterError
-from shaping.plan.changes import BandChange, Fate, GainChange, RingChange
-from shaping.plan.comparison import Comparison
-from shaping.plan.diagnosis import Diagnosis, Explanation, Mistake
-from shaping.plan.measured_change import change_of_loops
 from shaping.report.compare_figure import comparison_figure
 from shaping.report.compare_terminal import print_comparison
 

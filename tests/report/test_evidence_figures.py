@@ -11,10 +11,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from shaping.analysis.findings import CriticalFrequency
-from shaping.analysis.pitch import hertz_text
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.report import style
 from shaping.report.figures import draw_added_gain, draw_loop, draw_spectrogram, evidence_figure
+from shaping.text.frequency import hertz_text
 
 
 def by_id(ax, gid):

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from shaping.analysis.findings import Resonance
-from shaping.analysis.spill import Spill
+from shaping.analysis.first_row.spill import Spill
 from shaping.capture import cautions
 from shaping.capture.recording import CaptureKind
-from shaping.report import effects, words
+from shaping.report import gains_text, words
 from shaping.report.page import plan_page
 
 VOID = {"meta", "link", "input", "br", "hr", "img"}
@@ -216,7 +216,7 @@ def test_the_loop_and_the_curve_of_added_gain_are_shown(new_plan, new_loop):
 
 
 def test_what_cannot_be_told_is_said(new_plan):
-    assert effects.GAIN_UNKNOWN in Reader(plan_page(new_plan(3), [])).words
+    assert gains_text.GAIN_UNKNOWN in Reader(plan_page(new_plan(3), [])).words
 
 
 def test_the_same_plan_gives_the_same_page(new_plan, new_capture):

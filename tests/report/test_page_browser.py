@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shaping.analysis.spill import Spill
+from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import CaptureKind
 from shaping.report import words
 from shaping.report.page import plan_page

@@ -3,13 +3,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from shaping.analysis.radiation import WedgeModel, directivity_db
-from shaping.analysis.spill import Spill
+from shaping.analysis.first_row.radiation import WedgeModel, directivity_db
+from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import CaptureKind
-from shaping.plan.limits_file import load_limits
+from shaping.equaliser.limits_file import load_limits
 from shaping.plan.plan import CaptureSummary
-from shaping.plan.thin import model_thinning
-from shaping.plan.thinning import ThinningAmount, WedgeUse
+from shaping.plan.thinning.planner import model_thinning
+from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
 from shaping.report.figures import plan_figure, save_figure
 
 BANDS = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)

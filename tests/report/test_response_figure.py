@@ -10,13 +10,13 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from scipy import signal
 
-from shaping.analysis.bands import NOMINAL_HZ
-from shaping.analysis.pitch import hertz_text, nearest_note
+from shaping.filters.bands import NOMINAL_HZ
 from shaping.plan.plan import Purpose
 from shaping.report import style
 from shaping.report.figures import response_figure
 from shaping.report.response_figure import draw_response
 from shaping.report.words import shown_rings
+from shaping.text.frequency import hertz_text, nearest_note
 
 RATE_HZ = 48_000
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from shaping.plan.spill_cost import SpillCost
+from shaping.plan.thinning.spill_cost import SpillCost
 from shaping.report.spill_cost_figure import spill_cost_figure
 
 THINNED = (SpillCost("none", 0.0, 0.5), SpillCost("light", -2.0, 0.49))

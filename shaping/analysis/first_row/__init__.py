@@ -1,0 +1,1 @@
+"""What the first rows and the musician hear of a wedge."""

@@ -1,0 +1,1 @@
+"""Loop responses: from a test signal and its capture to stable gain."""

@@ -1,0 +1,1 @@
+"""Pink noise without its reference: peaks of a spectrum."""

@@ -1,0 +1,1 @@
+"""Ring-outs: rises and falls of level, and the rings they tell."""

@@ -1,0 +1,1 @@
+"""Before and after: what really changed, and the next step."""

@@ -1,0 +1,165 @@
+"""The one next step after a comparison, and mistakes in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from shaping.comparison.changes import GainChange, RingChange
+from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
+from shaping.filters.width import QConvention
+from shaping.plan.plan import Plan
+from shaping.text.frequency import hertz_text, note_text
+
+DEEPEST_DB = -9.0
+"""Needing more than this means that EQ is not the cure. Common practice, no published source."""
+
+DISAGREE_DB = 2.0
+"""Captures that differ by more than this without a reason were not made at one place."""
+
+BACK_OFF = (
+    "Leave the settings. Raise the send to the first soft ring, take it back by about 6 dB, and "
+    "restore the tone only as far as it stays quiet."
+)
+
+_READS = {
+    QConvention.COOKBOOK: "between the points at half the gain in dB",
+    QConvention.THREE_DB_FROM_FLAT: "between the points 3 dB below flat",
+    QConvention.THREE_DB_FROM_BOTTOM: "between the points 3 dB above the bottom",
+    QConvention.POLE: "as the Q of its poles",
+}
+_NAMES = {
+    Mistake.ALL_OUT: "the whole equaliser bypassed",
+    Mistake.OUT: "bypassed",
+    Mistake.SIGN: "boosted instead of cut",
+    Mistake.FREQUENCY: "on another frequency",
+    Mistake.GAIN: "at another gain",
+    Mistake.Q_CONVENTION: "its Q read in another convention",
+    Mistake.Q_AS_OCTAVES: "its Q entered as octaves",
+    Mistake.OCTAVES_AS_Q: "its octaves entered as Q",
+}
+
+
+def explanation_text(explanation: Explanation, plan: Plan) -> str:
+    """Return what would explain a measurement, how well, and what comes second."""
+    e = explanation
+    told = (
+        f"{_subject(e, plan)} {_finding(e)}: measured and expected then differ by "
+        f"{e.misfit_db:.1f} dB where it matters, against {e.misfit_planned_db:.1f} dB as planned"
+    )
+    if e.runner_up is None or e.runner_up_misfit_db is None:
+        return told + "."
+    return told + f" (next best: {_NAMES[e.runner_up]}, {e.runner_up_misfit_db:.1f} dB)."
+
+
+def _subject(e: Explanation, plan: Plan) -> str:
+    if e.setting is None:
+        return "The whole equaliser" if e.mistake is Mistake.ALL_OUT else "The equaliser"
+    return f"Setting {e.setting} ({_where(plan, e.setting)})"
+
+
+def _where(plan: Plan, setting: int) -> str:
+    return hertz_text(plan.filters[setting - 1].filter.frequency_hz)
+
+
+def _finding(e: Explanation) -> str:
+    dialled = e.dialled
+    if e.mistake is Mistake.ALL_OUT:
+        return "seems to be bypassed"
+    if e.mistake is Mistake.OUT:
+        return "seems to be bypassed or not dialled in"
+    if e.mistake is Mistake.Q_CONVENTION and e.convention is not None:
+        return f"seems to read Q {_READS[e.convention]}"
+    if dialled is None:
+        return f"seems to be {_NAMES[e.mistake]}"
+    if e.mistake is Mistake.SIGN:
+        return f"seems to have the wrong sign, {dialled.gain_db:+.1f} dB"
+    if e.mistake is Mistake.FREQUENCY:
+        return f"seems to sit at about {hertz_text(dialled.frequency_hz)}"
+    if e.mistake is Mistake.GAIN:
+        return f"seems to be set to about {dialled.gain_db:+.1f} dB"
+    if e.mistake is Mistake.Q_AS_OCTAVES:
+        return "seems to have its Q entered as octaves"
+    return "seems to have its octaves entered as Q"
+
+
+def next_step(
+    rings: Sequence[RingChange],
+    plan: Plan | None,
+    *,
+    diagnosis: Diagnosis | None = None,
+    gain: GainChange | None = None,
+) -> str:
+    """Return the one thing to do now, as a plain sentence or two."""
+    if diagnosis is not None and diagnosis.explanations:
+        return _mend(diagnosis.explanations[0], plan)
+    if diagnosis is not None and max(diagnosis.noise_db, diagnosis.misfit_db) > DISAGREE_DB:
+        return (
+            "Put mic and wedge back exactly where they were and record once more: the captures "
+            f"differ from the plan by {diagnosis.misfit_db:.1f} dB, and no mistake at the "
+            "equaliser explains that."
+        )
+    pressing = [change for change in rings if change.after is not None and change.certain]
+    if pressing:
+        return _answer(pressing[0], plan)
+    doubtful = [change for change in rings if change.after is not None]
+    if doubtful:
+        where = _named(doubtful[0].frequency_hz)
+        return (
+            f"Listen at {where}: a possible ring is left there. If it rings, cut it by 3 dB; "
+            "if not, leave the settings."
+        )
+    if gain is not None and gain.added_db < 0.5:
+        return (
+            "Look for the cure elsewhere: these settings add next to no stable gain. Move mic or "
+            "wedge, or lower the send."
+        )
+    return BACK_OFF
+
+
+def _mend(e: Explanation, plan: Plan | None) -> str:
+    again = "then record again and compare."
+    if e.mistake is Mistake.ALL_OUT:
+        return f"Switch the wedge's equaliser in, {again}"
+    if plan is None or e.setting is None:
+        return (
+            "Match the widths in octaves instead of Q: this equaliser counts Q otherwise, " + again
+        )
+    planned = plan.filters[e.setting - 1]
+    name = f"setting {e.setting} ({_where(plan, e.setting)})"
+    if e.mistake is Mistake.OUT:
+        return f"Switch {name} in, {again}"
+    if e.mistake is Mistake.FREQUENCY:
+        return f"Set {name} to {_named(planned.filter.frequency_hz)}, {again}"
+    if e.mistake in (Mistake.SIGN, Mistake.GAIN):
+        return f"Set the gain of {name} to {planned.filter.gain_db:+.1f} dB, {again}"
+    octaves = "" if planned.bandwidth_oct is None else f" {planned.bandwidth_oct:.2f}"
+    return f"Match the width of {name} in octaves,{octaves}, instead of Q, {again}"
+
+
+def _answer(change: RingChange, plan: Plan | None) -> str:
+    where = _named(change.frequency_hz)
+    depth = change.promised_db if change.promised_db is not None else 0.0
+    if depth - 3.0 < DEEPEST_DB:
+        return (
+            f"Leave the equaliser: {where} already has {depth:.1f} dB. Move the mic or the wedge, "
+            "or lower the send."
+        )
+    if change.before is not None:
+        if depth < -1.0:
+            return f"Make the cut at {where} 3 dB deeper, then ring out once more."
+        return f"Cut {where} by 3 dB: it still rings. Then ring out once more."
+    bands = 0 if plan is None else sum(p.filter.order is None for p in plan.filters)
+    spare = plan is None or bands < plan.limits.bands
+    if spare:
+        return (
+            f"If the wedge is not loud enough yet, cut {where} by 3 dB: it is the next to ring. "
+            "If it is, leave the settings and take the send back by about 6 dB."
+        )
+    return (
+        f"Take the send back by about 6 dB: {where} rings next and no band is left for it. "
+        "For more, move the mic or the wedge."
+    )
+
+
+def _named(frequency_hz: float) -> str:
+    return f"{hertz_text(frequency_hz)} ({note_text(frequency_hz)})"

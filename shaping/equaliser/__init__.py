@@ -1,0 +1,1 @@
+"""What an equaliser can be set to: limits, their file, quantising, the menu of settings."""

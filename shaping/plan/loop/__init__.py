@@ -1,0 +1,1 @@
+"""From loop responses and level curves to cuts."""

@@ -1,0 +1,244 @@
+"""The search behind `shaping.plan.loop.best_cuts`: pushing down the highest of many points.
+
+A minimax problem with many local optima. Coarsely, a soft maximum (a p-norm) stands in for the
+maximum, and trying every setting of one cut is one product of a precomputed table with a vector;
+finely, every cut moves among its neighbouring settings. Nothing is random.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaping.equaliser.menu import Settings, cuts_db
+from shaping.filters.kinds import Filter
+from shaping.plan.loop.level_curve import highest_of_cells
+
+_COARSE_CELLS_PER_OCTAVE = 36
+_COARSE_REACH_DB = 14.0
+_COARSE_STEP_OCT = 1 / 18
+_COARSE_SHAPES = 30
+_COARSE_WIDTHS = 5
+_NEAR_OCT = 0.25
+_SOFTNESS_PER_DB = (1.2, 5.0)
+_SWEEPS = 3
+_REFINED = 2
+_MARGIN_DB = 1.5
+_MOST_PAIRS = 15
+
+Index = tuple[int, int, int]
+"""One cut: indices of its centre, gain and width in `Settings`."""
+
+_Real = NDArray[np.float64]
+_Indices = NDArray[np.int64]
+
+
+class CutSearch:
+    """Points to push down, settings to do it with, and what tone costs.
+
+    Parameters
+    ----------
+    frequency_hz, level_db : ndarray, shape (n,)
+        The points.
+    settings : Settings
+        What a cut can be.
+    tone_weight : float
+        Stable gain that one dB of removed tone must bring.
+    sample_rate_hz : float
+        Sample rate of the equaliser, in Hz.
+    """
+
+    def __init__(
+        self,
+        frequency_hz: _Real,
+        level_db: _Real,
+        settings: Settings,
+        *,
+        tone_weight: float,
+        sample_rate_hz: float,
+    ) -> None:
+        self._settings = settings
+        self._rate = sample_rate_hz
+        self._tone_weight = tone_weight
+        self._hz = frequency_hz
+        self._level = level_db - level_db.max()
+        near = self._level > -_COARSE_REACH_DB
+        at = highest_of_cells(frequency_hz[near], self._level[near], _COARSE_CELLS_PER_OCTAVE)
+        self._coarse_at = np.flatnonzero(near)[at]
+        self._coarse = self._coarse_indices()
+        effect = self._effects_db(self._coarse, self._hz[self._coarse_at]).astype(np.float32)
+        self._tables = {p: np.exp(np.float32(p) * effect) for p in _SOFTNESS_PER_DB}
+        self._coarse_cost = tone_weight * self._tones_db(self._coarse)
+
+    def added_db(self, solution: Sequence[Index]) -> float:
+        """Return the stable gain a solution adds."""
+        return -float(self._total(solution).max())
+
+    def tone_db(self, solution: Sequence[Index]) -> float:
+        """Return the tone a solution removes."""
+        return float(self._tones_db(np.array(solution)).sum()) if solution else 0.0
+
+    def net_db(self, solution: Sequence[Index]) -> float:
+        """Return the stable gain added, less what the tone removed is worth."""
+        return self.added_db(solution) - self._tone_weight * self.tone_db(solution)
+
+    def height_db(self, index: Index) -> float:
+        """Return the highest level within a cut's reach before any cut."""
+        centre, _, q = self._values(np.array([index]))
+        near = np.abs(np.log2(self._hz / centre[0])) < max(0.5 / q[0], 0.02)
+        return float(self._level[near].max()) if near.any() else -np.inf
+
+    def filters(self, solution: Sequence[Index]) -> tuple[Filter, ...]:
+        """Return a solution as filters, the one on the highest peak first."""
+        order = sorted(solution, key=lambda index: (-self.height_db(index), index))
+        return tuple(self._settings.filter(*index) for index in order)
+
+    def extend(self, solution: Sequence[Index]) -> list[Index]:
+        """Return the best solution found with one cut more, every cut placed anew."""
+        starts = []
+        for softness in _SOFTNESS_PER_DB:
+            starts.append(self._exchange(self._grow(list(solution), softness), softness))
+            fresh: list[Index] = []
+            for _ in range(len(solution) + 1):
+                fresh = self._grow(fresh, softness)
+            starts.append(self._exchange(fresh, softness))
+        distinct = [list(one) for one in dict.fromkeys(tuple(sorted(s)) for s in starts)]
+        distinct.sort(key=self.net_db, reverse=True)
+        return self._kick(
+            max((self._refine(start) for start in distinct[:_REFINED]), key=self.net_db)
+        )
+
+    # What settings do
+
+    def _values(self, indices: _Indices) -> tuple[_Real, _Real, _Real]:
+        centre, gain, width = indices.T
+        s = self._settings
+        return s.centres_hz[centre], s.gain_db[gain, width], s.q[gain, width]
+
+    def _effects_db(self, indices: _Indices, at_hz: _Real) -> _Real:
+        centre, gain, q = (part[:, None] for part in self._values(indices))
+        return cuts_db(
+            at_hz[None, :], centre, gain, q, kind=self._settings.kind, sample_rate_hz=self._rate
+        )
+
+    def _tones_db(self, indices: _Indices) -> _Real:
+        return np.asarray(self._settings.tone_db[indices[:, 1], indices[:, 2]])
+
+    def _total(self, solution: Sequence[Index]) -> _Real:
+        if not solution:
+            return np.asarray(self._level)
+        return np.asarray(self._level + self._effects_db(np.array(solution), self._hz).sum(axis=0))
+
+    # Coarse: every setting at once
+
+    def _coarse_indices(self) -> _Indices:
+        s = self._settings
+        octaves = np.log2(s.centres_hz)
+        spacing = float(np.median(np.diff(octaves))) if octaves.size > 1 else 1.0
+        step = max(1, round(_COARSE_STEP_OCT / spacing))
+        peaks = np.log2(self._hz[self._coarse_at])
+        near = np.abs(octaves[:, None] - peaks[None, :]).min(axis=1) < max(_NEAR_OCT, spacing)
+        centres = np.flatnonzero(near & (np.arange(octaves.size) % step == 0))
+        widths = _spread(s.gain_db.shape[1], _COARSE_WIDTHS)
+        gains = _spread(s.gain_db.shape[0], _COARSE_SHAPES // widths.size)
+        grid = np.meshgrid(centres, gains, widths, indexing="ij")
+        return np.stack([part.ravel() for part in grid], axis=1).astype(np.int64)
+
+    def _grow(self, solution: list[Index], softness: float) -> list[Index]:
+        return [*solution, self._best_coarse(solution, softness)]
+
+    def _best_coarse(self, rest: Sequence[Index], softness: float) -> Index:
+        level = self._level[self._coarse_at]
+        if rest:
+            level = level + self._effects_db(np.array(rest), self._hz[self._coarse_at]).sum(axis=0)
+        top = float(level.max())
+        weights = np.exp(softness * (level - top)).astype(np.float32)
+        score = np.log(self._tables[softness] @ weights) / softness + self._coarse_cost
+        if self._settings.one_per_centre and rest:
+            score[np.isin(self._coarse[:, 0], [index[0] for index in rest])] = np.inf
+        centre, gain, width = self._coarse[int(np.argmin(score))]
+        return int(centre), int(gain), int(width)
+
+    def _exchange(self, solution: list[Index], softness: float) -> list[Index]:
+        """Place every cut anew, one after the other, until nothing moves."""
+        for stage in (p for p in _SOFTNESS_PER_DB if p >= softness):
+            for _ in range(_SWEEPS):
+                before = list(solution)
+                for i in range(len(solution)):
+                    rest = solution[:i] + solution[i + 1 :]
+                    solution[i] = self._best_coarse(rest, stage)
+                if solution == before:
+                    break
+        return solution
+
+    # Fine: neighbouring settings
+
+    def _refine(self, solution: list[Index]) -> list[Index]:
+        """Move every cut among its neighbouring settings until nothing moves."""
+        effects = self._effects_db(np.array(solution), self._hz)
+        for reach in (4, 2, 1):
+            for _ in range(_SWEEPS):
+                before = list(solution)
+                for i, here in enumerate(before):
+                    total = self._level + effects.sum(axis=0)
+                    near = self._best_near(solution, i, reach, total - effects[i], total.max())
+                    if near != here:
+                        solution[i] = near
+                        effects[i] = self._effects_db(np.array([near]), self._hz)[0]
+                if solution == before:
+                    break
+        return solution
+
+    def _best_near(
+        self, solution: Sequence[Index], i: int, reach: int, rest: _Real, top: float
+    ) -> Index:
+        """Return the best setting near one cut's own; points far below the top cannot matter."""
+        matters = rest > top - _MARGIN_DB
+        around = self._neighbours(solution[i], reach, [*solution[:i], *solution[i + 1 :]])
+        level = rest[matters] + self._effects_db(around, self._hz[matters])
+        highest = level.max(axis=1)
+        softness = 2 * _SOFTNESS_PER_DB[-1]
+        spread = np.exp(softness * (level - highest[:, None])).sum(axis=1)
+        score = highest + 0.5 * np.log(spread) / softness
+        score += self._tone_weight * self._tones_db(around)
+        centre, gain, width = around[int(np.argmin(score))]
+        return int(centre), int(gain), int(width)
+
+    def _neighbours(self, index: Index, reach: int, rest: Sequence[Index]) -> _Indices:
+        s = self._settings
+        sizes = (s.centres_hz.size, *s.gain_db.shape)
+        steps = np.unique([-reach, -1, 0, 1, reach])
+        axes = [
+            (at + steps)[(at + steps >= 0) & (at + steps < size)]
+            for at, size in zip(index, sizes, strict=True)
+        ]
+        if s.one_per_centre:
+            axes[0] = axes[0][~np.isin(axes[0], [other[0] for other in rest])]
+        grid = np.meshgrid(*axes, indexing="ij")
+        return np.stack([part.ravel() for part in grid], axis=1)
+
+    def _kick(self, solution: list[Index]) -> list[Index]:
+        """Take out cuts, one and then two at a time, and place them anew; keep what is better."""
+        best, best_net = solution, self.net_db(solution)
+        count = len(solution)
+        pairs = list(itertools.combinations(range(count), 2))[:_MOST_PAIRS]
+        for taken in [*((i,) for i in range(count)), *pairs]:
+            for softness in _SOFTNESS_PER_DB[len(taken) - 1 :]:
+                tried = [one for i, one in enumerate(best) if i not in taken]
+                for _ in taken:
+                    tried = self._grow(tried, softness)
+                if sorted(tried) in (sorted(best), sorted(solution)):
+                    continue
+                tried = self._refine(tried)
+                net = self.net_db(tried)
+                if net > best_net + 1e-6:
+                    best, best_net = tried, net
+        return best
+
+
+def _spread(count: int, most: int) -> _Indices:
+    """Return at most so many indices, evenly spread over a range, both ends among them."""
+    return np.unique(np.rint(np.linspace(0, count - 1, min(count, most))).astype(np.int64))

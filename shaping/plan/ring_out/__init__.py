@@ -1,0 +1,1 @@
+"""From the rings of a ring-out to cuts."""

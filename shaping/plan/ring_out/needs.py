@@ -1,0 +1,203 @@
+"""How deep a cut each ring asks for, and over what range of frequency: the decision rule.
+
+A howl grows by its excess loop gain once per trip round the loop, so growth (dB/s) times the time
+of a trip (s) is the excess (dB) that a cut must take away. A ring-out does not tell the time of a
+trip, nor how far the send was raised after a ring had been cut, so the rule allows for both.
+
+The constants were chosen on 84 virtual stages (rooms of 80 to 2500 cubic metres, loops of 3 to
+20 ms, one to six rings): the gentlest that left the closed loop stable on as many of them as any
+did. With an equaliser without limits and no thinning that is 72 of the 78 that howled, at the
+highest gain that made them howl and with 2.7 dB to spare in the median. Deeper cuts help none of
+the others: four had a ring that was not found in the capture, two a neighbour of a ring, or a
+mode never loud enough to hear, that the engineer's wider cuts had held down.
+
+References
+----------
+.. [1] Growth = excess gain / loop delay: follows from one trip round a loop of delay tau that
+   multiplies the level by the excess gain; 0.5 dB at 10 ms grow by 50 dB/s.
+.. [2] Resonances follow the speed of sound, which moves by 0.17-0.18 % per kelvin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from shaping.analysis.findings import Ring
+from shaping.analysis.ring_out.rings import CERTAIN
+
+LOOP_DELAY_S = 0.025
+"""Assumed time of a trip round the loop: a digital desk with its converters (up to 10 ms), 2 m of
+air (6 ms), and the ringing of the resonance and of the room, which slows growth further. On the
+virtual stages excess over growth lay between 14 and 150 ms, in half of them below 40 ms."""
+
+FIRST_CUT_DB = 3.0
+"""Where a cut starts. Common practice: cut about 3 dB, more only if it comes back."""
+
+MARGIN_DB = 4.0
+"""Added to the excess gain of a ring that was seen growing: slow growers have more excess than
+their growth betrays, and a loop that is merely stable still rings and sounds hollow (at 3 dB its
+ripple is +10.7/-4.6 dB). The rest of the usual 6 dB is the fader's, after ringing out."""
+
+LATER_DB = 0.5
+"""Added for each ring that first rang after this one, up to `MOST_LATER_DB`: the send went on
+rising meanwhile, past the gain at which this one howled."""
+
+MOST_LATER_DB = 3.0
+
+RETURN_DB = 0.5
+"""Added each time the ring came back, up to `MOST_RETURNS` times."""
+
+MOST_RETURNS = 2
+
+CLIPPED_DB = 1.0
+"""Added where the howl ran into clipping or a limiter: it may have grown faster unseen."""
+
+DEEPEST_DB = 9.0
+"""No cut is asked to go deeper. Common practice: a ring that needs 10 dB has another cause."""
+
+HARD_LIMIT_DB = 10.0
+"""Where steps or centres are coarse, a filter may go this deep to have `DEEPEST_DB` effect."""
+
+DRIFT_RATIO = 0.015
+"""How far a ring moves to either side: 0.9 % for 5 K at 0.18 %/K, and 0.6 % for a mic that moves
+by a few centimetres (inference)."""
+
+EDGE_LOSS_DB = 1.0
+"""How much of the depth may be lost at the edges of that range. It leads to a Q of 10 to 15."""
+
+POSSIBLE_CONFIDENCE = 0.25
+"""A possible ring of less confidence gets no cut. A needless cut of 3 dB costs little tone, a
+missed ring a howl; but three wrong cuts for one right are enough."""
+
+MOST_POSSIBLE = 3
+"""No more possible rings get a cut, the most confident first."""
+
+_LATER_S = 0.5  # onsets closer than this count as one time
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What one ring asks of the plan.
+
+    Attributes
+    ----------
+    ring : Ring
+        The ring.
+    depth_db : float
+        Cut wanted at its frequency, positive, in dB.
+    low_hz, high_hz : float
+        Range over which it can drift; `EDGE_LOSS_DB` less is enough there.
+    sure : bool
+        False for a possible ring.
+    why : str
+        The evidence behind the depth, as part of a sentence.
+    """
+
+    ring: Ring
+    depth_db: float
+    low_hz: float
+    high_hz: float
+    sure: bool
+    why: str
+
+    @property
+    def frequency_hz(self) -> float:
+        """Frequency of the ring in Hz."""
+        return self.ring.frequency_hz
+
+
+def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> list[Need]:
+    """Return what rings ask for: sure rings in the given order, then possible ones.
+
+    Parameters
+    ----------
+    rings : sequence of Ring
+        All rings, most urgent first.
+    loop_delay_s : float
+        Time of a trip round the loop in seconds.
+
+    Returns
+    -------
+    list of Need
+        At most `MOST_POSSIBLE` possible rings among them, the most confident first.
+    """
+    onsets_s = [ring.onset_s for ring in rings if ring.confidence >= CERTAIN]
+    needs = [
+        need_of(
+            ring,
+            loop_delay_s=loop_delay_s,
+            later=sum(onset_s > ring.onset_s + _LATER_S for onset_s in onsets_s),
+        )
+        for ring in rings
+    ]
+    asking = [need for need in needs if need]
+    possible = sorted((n for n in asking if not n.sure), key=lambda need: -need.ring.confidence)
+    return [need for need in asking if need.sure] + possible[:MOST_POSSIBLE]
+
+
+def need_of(ring: Ring, *, loop_delay_s: float = LOOP_DELAY_S, later: int = 0) -> Need | None:
+    """Return what a ring asks for; None where it asks for no cut.
+
+    A sure ring asks for the first cut of 3 dB, and for more where its growth, its coming back, its
+    clipping or the rings after it ask for it. A possible ring asks for the first cut alone, and
+    only with fair confidence and if it was seen growing or came back: otherwise there is too
+    little to cut tone for.
+
+    Parameters
+    ----------
+    ring : Ring
+        The ring.
+    loop_delay_s : float
+        Time of a trip round the loop in seconds.
+    later : int
+        How many sure rings first rang after this one.
+
+    Returns
+    -------
+    Need or None
+        What it asks for.
+    """
+    growth, returns = max(ring.growth_db_per_s, 0.0), max(ring.occurrences - 1, 0)
+    sure = ring.confidence >= CERTAIN
+    if not sure and (ring.confidence < POSSIBLE_CONFIDENCE or not (growth or returns)):
+        return None
+    excess_db = growth * loop_delay_s
+    depth_db = FIRST_CUT_DB
+    if sure:
+        depth_db = max(FIRST_CUT_DB, excess_db + MARGIN_DB if growth else 0.0)
+        depth_db += RETURN_DB * min(returns, MOST_RETURNS)
+        depth_db += CLIPPED_DB if ring.clipped else 0.0
+        depth_db += min(LATER_DB * later, MOST_LATER_DB)
+    half_width = ring.width_hz / 2.0 + 2.0 * ring.frequency_error_hz
+    return Need(
+        ring=ring,
+        depth_db=min(depth_db, DEEPEST_DB),
+        low_hz=max(ring.frequency_hz * (1.0 - DRIFT_RATIO) - half_width, ring.frequency_hz / 2.0),
+        high_hz=min(ring.frequency_hz * (1.0 + DRIFT_RATIO) + half_width, ring.frequency_hz * 2.0),
+        sure=sure,
+        why=", ".join(_why(ring, growth, excess_db, loop_delay_s, returns, later if sure else 0)),
+    )
+
+
+def _why(
+    ring: Ring,
+    growth_db_per_s: float,
+    excess_db: float,
+    loop_delay_s: float,
+    returns: int,
+    later: int,
+) -> Iterator[str]:
+    if growth_db_per_s:
+        yield (
+            f"grew {growth_db_per_s:.0f} dB/s ({excess_db:.1f} dB too much at "
+            f"{1000 * loop_delay_s:.0f} ms round the loop)"
+        )
+    else:
+        yield "rang on, not seen growing"
+    if returns:
+        yield "came back once" if returns == 1 else f"came back {returns} times"
+    if ring.clipped:
+        yield "ran into clipping"
+    if later:
+        yield f"{later} more rang after it"

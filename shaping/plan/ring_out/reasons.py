@@ -1,0 +1,240 @@
+"""What became of each ring, in words: reasons beside the filters, and cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaping.analysis.findings import Ring
+from shaping.equaliser.limits import Limits
+from shaping.filters.kinds import FilterKind
+from shaping.filters.response import total_db
+from shaping.plan.assemble import BETTER_CURE, planned_filter
+from shaping.plan.plan import PlannedFilter, Purpose
+from shaping.plan.ring_out.needs import DEEPEST_DB, DRIFT_RATIO, EDGE_LOSS_DB, Need
+from shaping.plan.ring_out.placing import SERVED_DB, Cut
+from shaping.text.frequency import frequency_text
+from shaping.text.sentences import listing
+
+MANY_RINGS = 3
+"""More rings than this together mean that the send is simply too high. Common practice."""
+
+TOGETHER_S = 1.0
+"""Rings that first stood out within this time came up together."""
+
+MOST_NAMED = 4
+"""So many possible rings are named in a caution; all are in the plan's list of rings."""
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """Rings, what they asked for, what was set, and what it does.
+
+    Attributes
+    ----------
+    limits : Limits
+        The equaliser.
+    rings : tuple of Ring
+        All rings.
+    needs : tuple of Need
+        What those rings ask for that ask for anything, most urgent first.
+    thinning : tuple of PlannedFilter
+        Thinning filters that stay as they were.
+    cuts : tuple of Cut
+        Feedback cuts, the most urgent first.
+    effect_db : ndarray, shape (needs, 3)
+        Effect of all filters at each ring and at the edges of its drift.
+    sample_rate_hz : float
+        Sample rate of the designs.
+    """
+
+    limits: Limits
+    rings: tuple[Ring, ...]
+    needs: tuple[Need, ...]
+    thinning: tuple[PlannedFilter, ...]
+    cuts: tuple[Cut, ...]
+    effect_db: NDArray[np.float64]
+    sample_rate_hz: float
+
+    def at_ring_db(self, index: int) -> float:
+        """Return the effect of all filters at one ring."""
+        return float(self.effect_db[index, 0])
+
+    def served(self, index: int) -> bool:
+        """Return whether a ring has, within `SERVED_DB`, what it asked for."""
+        return -self.at_ring_db(index) >= self.needs[index].depth_db - SERVED_DB
+
+    def answered(self) -> set[int]:
+        """Return the needs that a cut answers."""
+        return {member for cut in self.cuts for member in cut.members}
+
+    def unserved(self) -> list[int]:
+        """Return the needs that no cut answers and that nothing else serves."""
+        answered = self.answered()
+        return [n for n in range(len(self.needs)) if n not in answered and not self.served(n)]
+
+    def unserved_sure(self) -> list[int]:
+        """Return those of the unserved that are sure rings."""
+        return [index for index in self.unserved() if self.needs[index].sure]
+
+
+def planned_thinning(outcome: Outcome) -> list[PlannedFilter]:
+    """Return thinning filters, with the rings that need no cut of their own because of them."""
+    answered = outcome.answered()
+    spared: dict[int, list[int]] = {}
+    for index in range(len(outcome.needs)):
+        if index in answered or not outcome.served(index) or not outcome.thinning:
+            continue
+        at_hz = [outcome.needs[index].frequency_hz]
+        each_db = [
+            float(total_db([p.filter], at_hz, sample_rate_hz=outcome.sample_rate_hz)[0])
+            for p in outcome.thinning
+        ]
+        spared.setdefault(int(np.argmin(each_db)), []).append(index)
+    return [
+        replace(planned, reason=f"{planned.reason}; {_spares(outcome, spared[number])}")
+        if number in spared
+        else planned
+        for number, planned in enumerate(outcome.thinning)
+    ]
+
+
+def planned_cuts(outcome: Outcome) -> list[PlannedFilter]:
+    """Return feedback cuts with their evidence in one line and their weakest effect at a ring."""
+    return [_planned_cut(outcome, cut) for cut in outcome.cuts]
+
+
+def cautions(outcome: Outcome, *, wanted_thinning: bool) -> list[str]:
+    """Return what a person should know about this plan, in plain sentences."""
+    return [
+        *_ring_cautions(outcome),
+        *_cut_cautions(outcome),
+        *(_thinning_cautions(outcome) if wanted_thinning else ()),
+    ]
+
+
+def _spares(outcome: Outcome, indices: Sequence[int]) -> str:
+    where = _where(outcome.needs[index] for index in indices)
+    effects = _effects(outcome, indices)
+    return f"it spares the {_rings(len(indices))} at {where} a cut ({effects} dB there)"
+
+
+def _planned_cut(outcome: Outcome, cut: Cut) -> PlannedFilter:
+    members = [outcome.needs[index] for index in cut.members]
+    many = len(members)
+    reason = (
+        f"{_what(members)}: {'the first ' if many > 1 else ''}{members[0].why}; "
+        f"{_effects(outcome, cut.members)} dB at the {_rings(many)}"
+    )
+    return planned_filter(
+        cut.filter,
+        outcome.limits,
+        purpose=Purpose.FEEDBACK,
+        reason=reason,
+        effect_db=max(outcome.at_ring_db(index) for index in cut.members),
+    )
+
+
+def _what(needs: Sequence[Need]) -> str:
+    """Return the rings that a cut answers; those that are only possible are called so."""
+    sure = [need for need in needs if need.sure]
+    possible = [need for need in needs if not need.sure]
+    parts = []
+    if sure:
+        parts.append(f"{_rings(len(sure))} at {_where(sure)}")
+    if possible:
+        confidence = min(need.ring.confidence for need in possible)
+        parts.append(
+            f"possible {_rings(len(possible))} at {_where(possible)} (confidence {confidence:.2f})"
+        )
+    return " and ".join(parts)
+
+
+def _ring_cautions(outcome: Outcome) -> list[str]:
+    if not outcome.rings:
+        return [
+            "No ring was found, so the plan holds no feedback cut and says nothing of how much "
+            "louder the wedge may be."
+        ]
+    said = [
+        "The settings start from a flat equaliser: they replace what was dialled in during the "
+        "recording, and what was in it before is not known."
+    ]
+    if outcome.thinning and outcome.needs:
+        said.append("The feedback cuts count on the thinning being dialled in with them.")
+    together = _most_together([need.ring.onset_s for need in outcome.needs if need.sure])
+    if together > MANY_RINGS:
+        said.append(
+            f"{together} rings came up together: the send was simply too high; {BETTER_CURE}."
+        )
+    deep = [need for need in outcome.needs if need.depth_db >= DEEPEST_DB]
+    if deep:
+        said.append(
+            f"The evidence at {_where(deep)} asks for the deepest cut a plan makes, "
+            f"{DEEPEST_DB:.0f} dB: look for another cause; {BETTER_CURE}."
+        )
+    asking = {id(need.ring) for need in outcome.needs}
+    left = [ring for ring in outcome.rings if id(ring) not in asking]
+    if left:
+        where = listing([frequency_text(ring.frequency_hz) for ring in left[:MOST_NAMED]])
+        more = f" (and {len(left) - MOST_NAMED} more)" if len(left) > MOST_NAMED else ""
+        said.append(
+            f"Possible {_rings(len(left))} at {where}{more} without a cut: the evidence is thin; "
+            "listen there before you cut."
+        )
+    return said
+
+
+def _cut_cautions(outcome: Outcome) -> list[str]:
+    said = []
+    drifting = []
+    for index in sorted(outcome.answered()):
+        need, effect_db = outcome.needs[index], outcome.at_ring_db(index)
+        if not outcome.served(index):
+            said.append(
+                f"At {frequency_text(need.frequency_hz)} this equaliser reaches "
+                f"{effect_db:.1f} dB of the {-need.depth_db:.1f} dB wanted; {BETTER_CURE}."
+            )
+        elif -outcome.effect_db[index].max() < need.depth_db - EDGE_LOSS_DB - SERVED_DB:
+            drifting.append(need)
+    if drifting:
+        said.append(
+            f"The cut at {_where(drifting)} is narrower than a ring can drift (about "
+            f"{100 * DRIFT_RATIO:.1f} %): check again when the room is warm and full, and when the "
+            "mic has moved."
+        )
+    return said
+
+
+def _thinning_cautions(outcome: Outcome) -> list[str]:
+    said = []
+    if not outcome.limits.has_high_pass:
+        said.append(
+            "This equaliser has no high-pass: use the one of the mic's channel, which does most "
+            "of the thinning."
+        )
+    bands = [p for p in outcome.thinning if p.filter.kind is not FilterKind.HIGH_PASS]
+    if not bands and outcome.limits.grid_hz is None:
+        said.append("This equaliser has no band wide enough for a low-mid cut.")
+    return said
+
+
+def _most_together(onsets_s: Sequence[float]) -> int:
+    return max(
+        (sum(0.0 <= one - first <= TOGETHER_S for one in onsets_s) for first in onsets_s), default=0
+    )
+
+
+def _rings(count: int) -> str:
+    return "ring" if count == 1 else "rings"
+
+
+def _where(needs: Iterable[Need]) -> str:
+    return listing([frequency_text(need.frequency_hz) for need in needs])
+
+
+def _effects(outcome: Outcome, indices: Sequence[int]) -> str:
+    return listing([f"{outcome.at_ring_db(index):.1f}" for index in indices])

@@ -1,0 +1,1 @@
+"""Thinning: starting points, effect, fit to recordings."""

@@ -1,0 +1,110 @@
+"""Plans that only thin: from a model of a wedge, or fitted to two captures at the first row."""
+
+from __future__ import annotations
+
+from shaping.analysis.first_row.spill import Spill, compare_first_rows
+from shaping.analysis.third_octave import band_levels
+from shaping.capture import cautions
+from shaping.capture.quality import require_usable
+from shaping.capture.recording import Capture, CaptureKind
+from shaping.equaliser.limits import Limits
+from shaping.plan.assemble import in_dialling_order, summarise_capture
+from shaping.plan.plan import Plan, PlannedFilter, ThinningSummary
+from shaping.plan.thinning.effect import thinning_summary
+from shaping.plan.thinning.fit import fit_cautions, fit_thinning
+from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse, thinning_filters
+
+_BY_EAR = (
+    "These settings are a starting point: raise the high-pass until the wedge just sounds thin, "
+    "then back off a little.",
+)
+
+
+def model_thinning(amount: ThinningAmount, limits: Limits, *, use: WedgeUse) -> Plan:
+    """Plan thinning from presets, with figures from a model of a wedge on the floor.
+
+    Parameters
+    ----------
+    amount : ThinningAmount
+        How much to thin.
+    limits : Limits
+        The equaliser.
+    use : WedgeUse
+        What the wedge is for.
+    """
+    filters = thinning_filters(amount, limits, use=use)
+    summary = thinning_summary([planned.filter for planned in filters])
+    return _plan((), filters, limits, summary, _BY_EAR)
+
+
+def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
+    """Return wedges and mains in third octaves.
+
+    Parameters
+    ----------
+    wedges, mains : Capture
+        The same microphone, place and gain at the first row; wedges alone, mains alone.
+
+    Raises
+    ------
+    CaptureError
+        If a capture cannot answer.
+    """
+    for capture in (wedges, mains):
+        require_usable(capture)
+    return compare_first_rows(
+        *(band_levels(capture.samples, capture.sample_rate_hz) for capture in (wedges, mains))
+    )
+
+
+def fitted_thinning(
+    wedges: Capture, mains: Capture, limits: Limits, *, below_mains_db: float, use: WedgeUse
+) -> Plan:
+    """Plan the smallest thinning that brings the wedges' low mids under the mains'.
+
+    Parameters
+    ----------
+    wedges, mains : Capture
+        The same microphone, place and gain at the first row; wedges alone, mains alone.
+    limits : Limits
+        The equaliser.
+    below_mains_db : float
+        How far under the mains 125-500 Hz of the wedges shall lie, in dB.
+    use : WedgeUse
+        What the wedge is for.
+
+    Raises
+    ------
+    CaptureError
+        If a capture cannot answer.
+    ParameterError
+        If `below_mains_db` is out of range.
+    """
+    spill = first_row_spill(wedges, mains)
+    fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
+    summary = thinning_summary([planned.filter for planned in fit.filters], spill=spill)
+    return _plan((wedges, mains), fit.filters, limits, summary, fit_cautions(fit))
+
+
+def _plan(
+    captures: tuple[Capture, ...],
+    filters: tuple[PlannedFilter, ...],
+    limits: Limits,
+    summary: ThinningSummary,
+    said: tuple[str, ...],
+) -> Plan:
+    return Plan(
+        captures=tuple(summarise_capture(c, CaptureKind.FIRST_ROW) for c in captures),
+        limits=limits,
+        filters=in_dialling_order(filters),
+        rings=(),
+        resonances=(),
+        loop=None,
+        thinning=summary,
+        unserved=(),
+        cautions=(
+            *cautions.THINNING,
+            *said,
+            cautions.EXPOSURE if captures else cautions.SAFE_LEVELS,
+        ),
+    )

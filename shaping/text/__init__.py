@@ -1,0 +1,1 @@
+"""Phrases for people: frequencies with their notes, durations, listings, names made safe."""
