@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.ring_out.rings import CERTAIN
 
 
 class Fate(StrEnum):
@@ -46,7 +45,7 @@ class RingChange:
     @property
     def certain(self) -> bool:
         """Whether it was certain in either capture."""
-        return any(r is not None and r.confidence >= CERTAIN for r in (self.before, self.after))
+        return any(r is not None and r.certain for r in (self.before, self.after))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,7 @@ from importlib import resources
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.ring_out.rings import CERTAIN as CERTAIN
+from shaping.analysis.findings import CERTAIN as CERTAIN
 from shaping.rehearsals.features import NAMES, Features
 from shaping.text.frequency import hertz_text
 

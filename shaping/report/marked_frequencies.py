@@ -13,7 +13,7 @@ import numpy as np
 from shaping.plan.plan import Plan
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.words import certain, shown_rings
+from shaping.report.words import shown_rings
 from shaping.text.frequency import hertz_text, nearest_note
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def plan_marks(plan: Plan) -> tuple[Mark, ...]:
     """
     if plan.rings:
         return tuple(
-            Mark(ring.frequency_hz, MarkKind.RING if certain(ring) else MarkKind.POSSIBLE_RING)
+            Mark(ring.frequency_hz, MarkKind.RING if ring.certain else MarkKind.POSSIBLE_RING)
             for ring in shown_rings(plan)[0]
         )
     if plan.loop is not None:

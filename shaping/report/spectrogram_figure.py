@@ -15,7 +15,6 @@ from shaping.analysis.spectra import Spectrogram, power_spectrogram
 from shaping.capture.recording import Capture
 from shaping.report import axes as shared
 from shaping.report import style
-from shaping.report.words import certain
 from shaping.text.frequency import hertz_text
 
 if TYPE_CHECKING:
@@ -137,7 +136,7 @@ def _mark(ax: Axes, rings: list[Ring]) -> None:
                 [below, below, above, above, below],
                 color=colours.ring,
                 linewidth=1.8,
-                linestyle=style.SOLID if certain(ring) else style.DOTTED,
+                linestyle=style.SOLID if ring.certain else style.DOTTED,
                 path_effects=[withStroke(linewidth=3.4, foreground=colours.paper)],
                 gid="ring",
             )
@@ -152,7 +151,7 @@ def _mark(ax: Axes, rings: list[Ring]) -> None:
             ring.frequency_hz,
             color=colours.ring,
             linewidth=0.6,
-            linestyle=style.SOLID if certain(ring) else style.DOTTED,
+            linestyle=style.SOLID if ring.certain else style.DOTTED,
             gid="leader",
             zorder=1.9,
         )

@@ -82,16 +82,9 @@ def width_text(q: float, octaves: float | None = None) -> str:
     return f"{q_text(q)} ({octaves_text(octaves_from_q(q) if octaves is None else octaves)})"
 
 
-def certain(ring: Ring) -> bool:
-    """Whether people are told `ring` and not `possible ring`."""
-    from shaping.analysis.ring_out.rings import CERTAIN
-
-    return ring.confidence >= CERTAIN
-
-
 def ring_word(ring: Ring) -> str:
     """Return ``ring`` or ``possible ring``."""
-    return "ring" if certain(ring) else "possible ring"
+    return "ring" if ring.certain else "possible ring"
 
 
 MOST_POSSIBLE = 5
@@ -104,7 +97,7 @@ def shown_rings(plan: Plan) -> tuple[tuple[Ring, ...], str]:
     All that are certain are shown; of possible rings the most likely, in the plan's order.
     """
     doubtful = sorted(
-        (ring for ring in plan.rings if not certain(ring)), key=lambda ring: -ring.confidence
+        (ring for ring in plan.rings if not ring.certain), key=lambda ring: -ring.confidence
     )
     left_out = {id(ring) for ring in doubtful[MOST_POSSIBLE:]}
     shown = tuple(ring for ring in plan.rings if id(ring) not in left_out)

@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 from populations import Background, Split, background_sound, ring_out_cases
 from scipy.optimize import minimize
 
-from shaping.analysis.ring_out.growth import Growth, find_slopes
+from shaping.analysis.ring_out.growth import find_slopes
 from shaping.analysis.ring_out.likelihood import features
+from shaping.analysis.ring_out.slopes import Growth
 
 NAMES = (
     "constant",

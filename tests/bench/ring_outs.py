@@ -24,7 +24,7 @@ import numpy as np
 from populations import RingOutCase, Split, ring_out_cases
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.ring_out.rings import CERTAIN, find_rings
+from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits_file import load_limits
 from shaping.filters.design import cascade_sos
@@ -66,7 +66,7 @@ class Score:
         """Compare the rings found in one case with its truth."""
         truth = case.truth
         label = f"{case.background.value}{', clipped' if truth.clipped else ''}"
-        certain = [ring for ring in rings if ring.confidence >= CERTAIN]
+        certain = [ring for ring in rings if ring.certain]
         for planted in truth.clear_rings:
             matches = [r for r in certain if same(r.frequency_hz, planted.frequency_hz)]
             self.clear += 1

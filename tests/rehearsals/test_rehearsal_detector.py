@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shaping.analysis.ring_out.rings import CERTAIN
+from shaping.analysis.findings import CERTAIN
 from shaping.rehearsals.detector import Candidate, Detector
 from shaping.rehearsals.scan_file import events_of
 

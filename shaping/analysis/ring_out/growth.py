@@ -1,9 +1,5 @@
 """Growths and falls: stretches in which a steady tone rises or falls in a straight line in dB.
 
-These are the raw findings that `shaping.analysis.ring_out.rings` weighs and merges into rings.
-Nothing here decides; every growth carries the measures by which a howl differs from music and
-speech.
-
 A fall is a growth with time reversed, and is found that way. A capture is looked at twice: with a
 short window, which follows fast growth at any frequency, and with a long one, which tells a ring
 from its neighbours and from music earlier in its growth.
@@ -11,7 +7,6 @@ from its neighbours and from music earlier in its growth.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -29,6 +24,7 @@ from shaping.analysis.ring_out.ridges import (
     rising,
     steady_ridges,
 )
+from shaping.analysis.ring_out.slopes import Growth, Slopes
 from shaping.analysis.ring_out.tones import refine_tone
 from shaping.analysis.ring_out.tracks import HELD_S, MIN_RISE_DB, Track, follow, rises
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
@@ -61,103 +57,6 @@ class _View:
 
 
 _VIEWS = (_View(0.085, 0.015, 100.0, 12_000.0), _View(0.25, 0.020, 35.0, 6_000.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Growth:
-    """One straight-line rise of one tone.
-
-    Attributes
-    ----------
-    frequency_hz, frequency_error_hz, wander_hz : float
-        As in `shaping.analysis.ring_out.tones.Tone`, over the rise and a little beyond.
-    start_s, stop_s : float
-        When it rose.
-    slope_db_per_s, deviation_db : float
-        Least-squares line through its level, and the root-mean-square distance from it.
-    steepest_db_per_s : float
-        Slope of its steepest half second: as the send goes up the growth quickens.
-    contrast_db, contrast_before_db : float
-        Height over the neighbouring spectrum at the end and at the start of the rise.
-    held_db : float
-        Mean level in the 0.4 s after the rise, relative to its end. Near 0: it stayed.
-    family : int
-        Tones at simple ratios of its frequency that rose along with it, as partials of a note do.
-    partials : int
-        Harmonics, second to fifth, that stood out two thirds up the rise: a note.
-    overtones : int
-        Harmonics, second to fifth, that came up late and faster than itself: a clipped howl's.
-    stood_until_s : float
-        When it stopped standing out.
-    peak_db : float
-        Highest level from the start until then.
-    share_db : float
-        Peak level relative to the loudest peak of any frequency in the same frame.
-    """
-
-    frequency_hz: float
-    frequency_error_hz: float
-    wander_hz: float
-    start_s: float
-    stop_s: float
-    slope_db_per_s: float
-    deviation_db: float
-    steepest_db_per_s: float
-    contrast_db: float
-    contrast_before_db: float
-    held_db: float
-    family: int
-    partials: int
-    overtones: int
-    stood_until_s: float
-    peak_db: float
-    share_db: float
-
-    @property
-    def rise_db(self) -> float:
-        """Height of the rise in dB."""
-        return self.slope_db_per_s * (self.stop_s - self.start_s)
-
-    def same_pitch(self, other: Growth) -> bool:
-        """Tell whether two frequencies cannot be told apart."""
-        apart = abs(self.frequency_hz - other.frequency_hz)
-        doubt = 2 * math.hypot(self.frequency_error_hz, other.frequency_error_hz)
-        return apart <= max(1.0, 0.002 * self.frequency_hz, min(doubt, 4.0))
-
-    def later(self, shift_s: float) -> Growth:
-        """Return the same growth on a clock that started `shift_s` earlier."""
-        return replace(
-            self,
-            start_s=self.start_s + shift_s,
-            stop_s=self.stop_s + shift_s,
-            stood_until_s=self.stood_until_s + shift_s,
-        )
-
-    def reversed(self, duration_s: float) -> Growth:
-        """Return what it is when a capture of this duration is played backwards: a fall."""
-        return replace(
-            self,
-            start_s=duration_s - self.stop_s,
-            stop_s=duration_s - self.start_s,
-            stood_until_s=duration_s - self.start_s,
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Slopes:
-    """What one stretch of capture shows, in no particular order.
-
-    Attributes
-    ----------
-    growths : list of Growth
-        Rises.
-    falls : list of Growth
-        Falls as growths: `slope_db_per_s` is the rate of the fall, `start_s` and `stop_s` are in
-        order of time, and what a growth holds of its end holds of a fall's loud beginning.
-    """
-
-    growths: list[Growth]
-    falls: list[Growth]
 
 
 def find_slopes(

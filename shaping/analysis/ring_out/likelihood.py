@@ -12,13 +12,11 @@ rise along with it; it is among the loudest there is. Each tenfold of duration c
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from shaping.analysis.ring_out.growth import Growth
+from shaping.analysis.ring_out.slopes import Growth
 
 CONSIDERED = 0.12
 """Rises less likely than this are dropped at once."""

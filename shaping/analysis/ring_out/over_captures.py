@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.ring_out.rings import CERTAIN
 
 SAME_RATIO = 0.005
 """Rings closer than this, relative to their frequency, are one: a mic position moves a ring about
@@ -39,13 +38,13 @@ def rings_across(found: Sequence[Sequence[Ring]]) -> tuple[Ring, ...]:
         else:
             groups.append([ring])
     merged = [_merged(group, len(found)) for group in groups]
-    return tuple(sorted(merged, key=lambda r: (r.confidence < CERTAIN, -r.growth_db_per_s)))
+    return tuple(sorted(merged, key=lambda r: (not r.certain, -r.growth_db_per_s)))
 
 
 def _merged(group: Sequence[Ring], captures: int) -> Ring:
     if len(group) == 1:
         return group[0]
-    worst = max(group, key=lambda r: (r.confidence >= CERTAIN, r.growth_db_per_s))
+    worst = max(group, key=lambda r: (r.certain, r.growth_db_per_s))
     spread_hz = group[-1].frequency_hz - group[0].frequency_hz
     return replace(
         worst,

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.ring_out.growth import Growth
+from shaping.analysis.ring_out.slopes import Growth
 
 LEAST_TIMES = 3
 """A frequency must ring on after so many sounds."""

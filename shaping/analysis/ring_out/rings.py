@@ -23,13 +23,11 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.findings import Ring
-from shaping.analysis.ring_out.growth import Growth, find_slopes
+from shaping.analysis.findings import CERTAIN, Ring
+from shaping.analysis.ring_out.growth import find_slopes
 from shaping.analysis.ring_out.likelihood import CONSIDERED, howl_likelihood
 from shaping.analysis.ring_out.ringing_on import ringing_on
-
-CERTAIN = 0.78
-"""Confidence below this is a `possible ring`."""
+from shaping.analysis.ring_out.slopes import Growth
 
 REPORTED = 0.3
 """Rings less likely than this are not reported at all."""

@@ -24,7 +24,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from shaping.analysis.findings import Ring
-from shaping.analysis.ring_out.rings import CERTAIN
 
 LOOP_DELAY_S = 0.025
 """Assumed time of a trip round the loop: a digital desk with its converters (up to 10 ms), 2 m of
@@ -122,7 +121,7 @@ def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> li
     list of Need
         At most `MOST_POSSIBLE` possible rings among them, the most confident first.
     """
-    onsets_s = [ring.onset_s for ring in rings if ring.confidence >= CERTAIN]
+    onsets_s = [ring.onset_s for ring in rings if ring.certain]
     needs = [
         need_of(
             ring,
@@ -159,7 +158,7 @@ def need_of(ring: Ring, *, loop_delay_s: float = LOOP_DELAY_S, later: int = 0) -
         What it asks for.
     """
     growth, returns = max(ring.growth_db_per_s, 0.0), max(ring.occurrences - 1, 0)
-    sure = ring.confidence >= CERTAIN
+    sure = ring.certain
     if not sure and (ring.confidence < POSSIBLE_CONFIDENCE or not (growth or returns)):
         return None
     excess_db = growth * loop_delay_s

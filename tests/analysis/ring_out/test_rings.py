@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from shaping.analysis.ring_out.rings import CERTAIN, find_rings
+from shaping.analysis.ring_out.rings import find_rings
 
 RATE = 32000
 
@@ -37,7 +37,7 @@ def _howl(
 
 def _certain(samples, rate=RATE):
     found = find_rings(samples.astype(np.float32), rate)
-    return [r for r in found if r.confidence >= CERTAIN]
+    return [r for r in found if r.certain]
 
 
 @pytest.mark.parametrize("rate", [8000, 44100, 96000, 192000])
@@ -136,7 +136,7 @@ def test_ringing_on_after_every_sound_is_a_possible_ring():
         samples += fall * np.sin(2 * np.pi * 1710 * time) + 0.3 * burst * _noise(8.0, -6.0, seed=5)
     rings = find_rings(samples.astype(np.float32), RATE)
     (ring,) = [r for r in rings if abs(r.frequency_hz - 1710) < 2]
-    assert ring.confidence < CERTAIN
+    assert not ring.certain
     assert ring.growth_db_per_s == 0.0
     assert ring.decay_db_per_s == pytest.approx(70.0, rel=0.05)
     assert ring.occurrences >= 3
