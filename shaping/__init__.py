@@ -7,10 +7,9 @@ no time.
 >>> limits = shaping.load_limits("parametric-4")
 >>> limits.bands
 4
->>> kind = shaping.CaptureKind.RING_OUT
 >>> path = "audio_samples/vocal_wedge_ring_out.flac"
->>> capture = shaping.read_capture(path, kind=kind)
->>> plan = shaping.suggest([capture], limits, kind=kind).plan
+>>> capture = shaping.read_capture(path, kind=shaping.CaptureKind.RING_OUT)
+>>> plan = shaping.suggest([capture], limits).plan
 >>> sorted(round(ring.frequency_hz, -1) for ring in plan.rings)
 [330.0, 550.0, 3400.0]
 >>> text = shaping.plan_to_json(plan)

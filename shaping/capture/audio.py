@@ -182,7 +182,7 @@ def read_capture(
     samples = _read_channel(info, channel)
     samples.setflags(write=False)
     notes.extend(judge(samples, info.sample_rate_hz, kind))
-    return Capture(info.path, info.sample_rate_hz, channel, samples, tuple(notes))
+    return Capture(info.path, info.sample_rate_hz, channel, samples, kind, tuple(notes))
 
 
 def _stream(info: RecordingInfo, block_frames: int) -> Iterator[NDArray[np.float32]]:

@@ -59,6 +59,8 @@ class Capture:
         Channel number, counted from 1 as on a desk.
     samples : ndarray of float32, shape (n,)
         Read-only; full scale is +-1.
+    kind : CaptureKind
+        How it was made, and so how it was judged.
     quality : tuple of QualityNote
         Filled by `shaping.capture.quality.judge`.
     """
@@ -67,6 +69,7 @@ class Capture:
     sample_rate_hz: int
     channel: int
     samples: NDArray[np.float32]
+    kind: CaptureKind
     quality: tuple[QualityNote, ...] = ()
 
     @property

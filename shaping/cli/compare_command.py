@@ -62,7 +62,6 @@ def command(
     comparison = compare(
         None if from_plan else read_capture(before, channel=channel, kind=made),
         read_capture(after, channel=channel, kind=made),
-        kind=made,
         plan=plan,
         reference=read_capture(reference, kind=made) if reference else None,
     )

@@ -105,17 +105,14 @@ def command(
     suggestion = suggest(
         [read(name) for name in story.captures],
         limits,
-        kind=made,
         reference=read(story.reference) if story.reference else None,
     )
     told = json_path != options.STDOUT
     if told:
         _tell("What was recorded", story.before)
         click.echo()
-    options.emit_plan(
-        suggestion.plan,
-        suggestion.captures,
-        loops=suggestion.loops,
+    options.emit_suggestion(
+        suggestion,
         plot_path=plot_path,
         html_path=html_path,
         json_path=json_path,

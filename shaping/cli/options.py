@@ -15,10 +15,7 @@ from shaping.output import check_writable, write_text
 from shaping.text.names import shown
 
 if TYPE_CHECKING:
-    from shaping.analysis.findings import LoopResponse
-    from shaping.analysis.first_row.spill import Spill
-    from shaping.capture.recording import Capture
-    from shaping.plan.plan import Plan
+    from shaping.plan.suggestion import Suggestion
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -103,12 +100,9 @@ def emit_json(text: str, path: str, *, force: bool) -> None:
         write_text(path, text, force=force)
 
 
-def emit_plan(
-    plan: Plan,
-    captures: Sequence[Capture],
+def emit_suggestion(
+    suggestion: Suggestion,
     *,
-    loops: Sequence[LoopResponse] = (),
-    spill: Spill | None = None,
     plot_path: str | None,
     html_path: str | None,
     json_path: str | None,
@@ -118,22 +112,21 @@ def emit_plan(
     if json_path:
         from shaping.plan.to_json import plan_to_json
 
-        emit_json(plan_to_json(plan), json_path, force=force)
+        emit_json(plan_to_json(suggestion.plan), json_path, force=force)
     if plot_path:
         from shaping.report.figures import plan_figure, save_figure
 
-        first = next(iter(captures), None)
-        save_figure(plan_figure(plan, first, loops=loops, spill=spill), plot_path, force=force)
+        save_figure(plan_figure(suggestion), plot_path, force=force)
     if html_path:
         from shaping.report.page import plan_page
 
-        write_text(html_path, plan_page(plan, captures, loops=loops, spill=spill), force=force)
+        write_text(html_path, plan_page(suggestion), force=force)
     if json_path != STDOUT:
         from rich.console import Console
 
         from shaping.report.terminal import print_plan
 
-        print_plan(plan, Console())
+        print_plan(suggestion, Console())
         tell_written(plot_path, html_path, json_path)
 
 

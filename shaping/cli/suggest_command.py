@@ -58,15 +58,12 @@ def command(
     suggestion = suggest(
         [read_capture(path, channel=channel, kind=made) for path in captures],
         limits,
-        kind=made,
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
     )
-    options.emit_plan(
-        suggestion.plan,
-        suggestion.captures,
-        loops=suggestion.loops,
+    options.emit_suggestion(
+        suggestion,
         plot_path=plot_path,
         html_path=html_path,
         json_path=json_path,

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from shaping.cli import options
-
-if TYPE_CHECKING:
-    from shaping.capture.recording import Capture
 
 _EXAMPLES = """
 \b
@@ -70,15 +65,13 @@ def command(
     """
     from shaping.equaliser.limits_file import load_limits
     from shaping.errors import ParameterError
-    from shaping.plan.thinning.planner import first_row_spill, fitted_thinning, model_thinning
-    from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
+    from shaping.plan.thinning.planner import thin, thin_to_first_row
+    from shaping.plan.thinning.starting_points import WedgeUse
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)
     if wedges is None and mains is None:
-        plan = model_thinning(ThinningAmount(amount), limits, use=WedgeUse(use))
-        captures: tuple[()] | tuple[Capture, Capture] = ()
-        spill = None
+        suggestion = thin(limits, amount=amount, use=WedgeUse(use))
     elif wedges is None or mains is None:
         raise ParameterError(
             "a measurement needs both --wedges and --mains; without them a model is used"
@@ -96,16 +89,12 @@ def command(
             read_capture(path, channel=channel, kind=CaptureKind.FIRST_ROW)
             for path in (wedges, mains)
         )
-        captures = (first, second)
-        plan = fitted_thinning(
+        suggestion = thin_to_first_row(
             first, second, limits, below_mains_db=below_mains_db, use=WedgeUse(use)
         )
-        spill = first_row_spill(first, second)
 
-    options.emit_plan(
-        plan,
-        captures,
-        spill=spill,
+    options.emit_suggestion(
+        suggestion,
         plot_path=plot_path,
         html_path=html_path,
         json_path=json_path,

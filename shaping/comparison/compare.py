@@ -81,7 +81,6 @@ def compare(
     before: Capture | None,
     after: Capture,
     *,
-    kind: CaptureKind,
     plan: Plan | None = None,
     reference: Capture | None = None,
 ) -> Comparison:
@@ -93,8 +92,6 @@ def compare(
         Before dialling in. None takes the rings that the plan was made for.
     after : Capture
         After dialling in: same wedge, same mic, same place.
-    kind : CaptureKind
-        How both were made.
     plan : Plan or None
         What was to be dialled in.
     reference : Capture or None
@@ -107,13 +104,19 @@ def compare(
     Raises
     ------
     ParameterError
-        If neither `before` nor `plan` is given, or they do not go together.
+        If neither `before` nor `plan` is given, or they do not go together, or the captures are
+        not of one kind.
     CaptureError
         If a capture cannot answer.
     """
     for capture in (before, after):
         if capture is not None:
             require_usable(capture)
+    kind = after.kind
+    if before is not None and before.kind is not kind:
+        raise ParameterError(
+            f"before is {before.kind}, after is {kind}: compare two captures of one kind"
+        )
     if kind is CaptureKind.RING_OUT:
         if reference is not None:
             raise ParameterError("a ring-out has no reference; leave --reference out")
@@ -125,7 +128,7 @@ def compare(
         )
     if kind is CaptureKind.SWEEP and reference is None:
         raise ParameterError("a sweep needs the file that was played; name it with --reference")
-    return _compare_responses(before, after, kind, plan, reference)
+    return _compare_responses(before, after, plan, reference)
 
 
 def match_rings(
@@ -163,7 +166,7 @@ def _promised_at(ring: Ring, plan: Plan | None) -> float | None:
 def _compare_rings(before: Capture | None, after: Capture, plan: Plan | None) -> Comparison:
     if before is not None:
         found = find_rings(before.samples, before.sample_rate_hz)
-        summary = summarise_capture(before, CaptureKind.RING_OUT)
+        summary = summarise_capture(before)
     elif plan is None:
         raise ParameterError("nothing to compare with; name a capture made before, or a plan")
     elif not plan.captures:
@@ -173,7 +176,7 @@ def _compare_rings(before: Capture | None, after: Capture, plan: Plan | None) ->
     rings = match_rings(found, find_rings(after.samples, after.sample_rate_hz), plan)
     return Comparison(
         before=summary,
-        after=summarise_capture(after, CaptureKind.RING_OUT),
+        after=summarise_capture(after),
         plan=plan,
         rings=rings,
         change=None,
@@ -187,7 +190,6 @@ def _compare_rings(before: Capture | None, after: Capture, plan: Plan | None) ->
 def _compare_responses(
     before: Capture,
     after: Capture,
-    kind: CaptureKind,
     plan: Plan | None,
     reference: Capture | None,
 ) -> Comparison:
@@ -195,7 +197,7 @@ def _compare_responses(
     if reference is None:
         change = change_of_noise(before, after)
     else:
-        loops = [_loop(capture, reference, kind) for capture in (before, after)]
+        loops = [_loop(capture, reference) for capture in (before, after)]
         change = change_of_loops(*loops)
         gain = _gain_change(loops[0], loops[1], plan, before.sample_rate_hz)
     rate_hz = float(before.sample_rate_hz)
@@ -203,8 +205,8 @@ def _compare_responses(
     if plan is not None and plan.filters:
         diagnosis = diagnose(change, plan.filters, plan.limits, sample_rate_hz=rate_hz)
     return Comparison(
-        before=summarise_capture(before, kind),
-        after=summarise_capture(after, kind),
+        before=summarise_capture(before),
+        after=summarise_capture(after),
         plan=plan,
         rings=(),
         change=change,
@@ -215,13 +217,13 @@ def _compare_responses(
     )
 
 
-def _loop(capture: Capture, reference: Capture, kind: CaptureKind) -> LoopResponse:
+def _loop(capture: Capture, reference: Capture) -> LoopResponse:
     return estimate_loop_response(
         capture.samples,
         reference.samples,
         capture_rate_hz=capture.sample_rate_hz,
         reference_rate_hz=reference.sample_rate_hz,
-        kind=kind,
+        kind=capture.kind,
     )
 
 

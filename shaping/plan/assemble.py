@@ -59,21 +59,20 @@ def in_dialling_order(filters: Iterable[PlannedFilter]) -> tuple[PlannedFilter, 
     return tuple(sorted(filters, key=place))
 
 
-def summarise_capture(capture: Capture, kind: CaptureKind) -> CaptureSummary:
+def summarise_capture(capture: Capture) -> CaptureSummary:
     """Return what a plan remembers of a capture."""
     return CaptureSummary(
         path=capture.path,
         sample_rate_hz=capture.sample_rate_hz,
         channel=capture.channel,
         duration_s=capture.duration_s,
-        kind=kind,
+        kind=capture.kind,
         quality=capture.quality,
     )
 
 
 def assemble_plan(
     captures: Sequence[Capture | CaptureSummary],
-    kind: CaptureKind,
     limits: Limits,
     filters: Iterable[PlannedFilter],
     *,
@@ -89,9 +88,8 @@ def assemble_plan(
     Parameters
     ----------
     captures : sequence of Capture or CaptureSummary
-        What it rests on; effects are computed at the first one's sample rate.
-    kind : CaptureKind
-        How those given as `Capture` were made.
+        What it rests on; at least one, all of one kind;
+        effects are computed at the first one's sample rate.
     limits : Limits
         The equaliser.
     filters : iterable of PlannedFilter
@@ -107,11 +105,12 @@ def assemble_plan(
     Plan
         Filters in dialling order.
     """
-    safety = cautions_of.RING_OUT if kind is CaptureKind.RING_OUT else cautions_of.TEST_SIGNAL
+    rang = captures[0].kind is CaptureKind.RING_OUT
+    safety = cautions_of.RING_OUT if rang else cautions_of.TEST_SIGNAL
     said = [*safety, *cautions, *unserved_cautions(unserved), cautions_of.EXPOSURE]
     return Plan(
         captures=tuple(
-            capture if isinstance(capture, CaptureSummary) else summarise_capture(capture, kind)
+            capture if isinstance(capture, CaptureSummary) else summarise_capture(capture)
             for capture in captures
         ),
         limits=limits,

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from shaping.analysis.findings import LoopResponse
 from shaping.analysis.loop.response import estimate_loop_response
 from shaping.analysis.ring_out.over_captures import rings_across
 from shaping.analysis.ring_out.rings import find_rings
@@ -13,37 +12,18 @@ from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
-from shaping.plan.plan import Plan
 from shaping.plan.ring_out.planner import plan_from_rings
-from shaping.plan.thinning.starting_points import ThinningAmount
-
-
-@dataclass(frozen=True, eq=False)
-class Suggestion:
-    """A plan with what its pictures are drawn from.
-
-    Attributes
-    ----------
-    plan : Plan
-        The settings and their evidence.
-    captures : tuple of Capture
-        The captures, with every quality note.
-    loops : tuple of LoopResponse
-        One per capture where there was a reference, else empty.
-    """
-
-    plan: Plan
-    captures: tuple[Capture, ...]
-    loops: tuple[LoopResponse, ...]
+from shaping.plan.suggestion import Suggestion
+from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
+from shaping.text.sentences import listing
 
 
 def suggest(
     captures: Sequence[Capture],
     limits: Limits,
     *,
-    kind: CaptureKind,
     reference: Capture | None = None,
-    thinning: ThinningAmount = ThinningAmount.LIGHT,
+    thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
 ) -> Suggestion:
     """Suggest the settings for one wedge from its captures.
@@ -51,27 +31,27 @@ def suggest(
     Parameters
     ----------
     captures : sequence of Capture
-        Captures of one wedge (several mic positions make one plan, judged by the worst).
+        Captures of one wedge, all of one kind (several mic positions make one plan, judged by the
+        worst).
     limits : Limits
         The equaliser.
-    kind : CaptureKind
-        How the captures were made.
     reference : Capture or None
         The test signal that was played; with it the loop's stable gain is known.
-    thinning : ThinningAmount
-        How much to thin.
+    thinning : ThinningAmount or str
+        How much to thin: none, light, medium or strong.
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
 
     Raises
     ------
     ParameterError
-        If there is no capture, or a reference comes with a ring-out.
+        If there is no capture, they are not of one kind, a reference comes with a ring-out, or
+        there is no such amount of thinning.
     CaptureError
         If a capture cannot answer.
     """
-    if not captures:
-        raise ParameterError("a plan needs at least one capture; name a recording")
+    kind = _one_kind(captures)
+    amount = chosen_amount(thinning)
     for capture in captures:
         require_usable(capture)
     if kind is CaptureKind.RING_OUT:
@@ -80,7 +60,7 @@ def suggest(
                 "a ring-out has no reference; leave --reference out, or say --kind pink-noise"
             )
         rings = rings_across([find_rings(c.samples, c.sample_rate_hz) for c in captures])
-        plan = plan_from_rings(captures, rings, limits, thinning=thinning, cuts=cuts)
+        plan = plan_from_rings(captures, rings, limits, thinning=amount, cuts=cuts)
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances
     from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances
@@ -89,7 +69,7 @@ def suggest(
         if kind is CaptureKind.SWEEP:
             raise ParameterError("a sweep needs the file that was played; name it with --reference")
         resonances = [find_resonances(c.samples, c.sample_rate_hz) for c in captures]
-        plan = plan_from_resonances(captures, resonances, limits, thinning=thinning, cuts=cuts)
+        plan = plan_from_resonances(captures, resonances, limits, thinning=amount, cuts=cuts)
         return Suggestion(plan, tuple(captures), ())
     loops = tuple(
         estimate_loop_response(
@@ -105,5 +85,23 @@ def suggest(
         replace(c, quality=c.quality + loop.quality)
         for c, loop in zip(captures, loops, strict=True)
     )
-    plan = plan_from_loop(judged, loops, limits, kind=kind, thinning=thinning, cuts=cuts)
+    plan = plan_from_loop(judged, loops, limits, thinning=amount, cuts=cuts)
     return Suggestion(plan, judged, loops)
+
+
+def _one_kind(captures: Sequence[Capture]) -> CaptureKind:
+    """Return the kind that all captures are of."""
+    if not captures:
+        raise ParameterError("a plan needs at least one capture; name a recording")
+    kinds = list(dict.fromkeys(capture.kind for capture in captures))
+    if len(kinds) > 1:
+        raise ParameterError(
+            f"captures of one plan must be of one kind, not {listing(kinds)}; "
+            "make a plan for each kind"
+        )
+    if kinds[0] is CaptureKind.FIRST_ROW:
+        raise ParameterError(
+            "a recording at the first row says nothing of feedback; thin from it, or name a "
+            "recording of the mic"
+        )
+    return kinds[0]

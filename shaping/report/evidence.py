@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from enum import StrEnum
 
-from shaping.analysis.findings import LoopResponse
-from shaping.analysis.first_row.spill import Spill
-from shaping.capture.recording import Capture, CaptureKind
+from shaping.capture.recording import CaptureKind
 from shaping.plan.plan import Plan, Purpose
+from shaping.plan.suggestion import Suggestion
 
 GAIN_HEADING = "What each further cut adds"
 
@@ -34,21 +32,16 @@ def feedback_cuts(plan: Plan) -> int:
     return sum(planned.purpose is Purpose.FEEDBACK for planned in plan.filters)
 
 
-def evidence(
-    plan: Plan,
-    capture: Capture | None,
-    *,
-    loops: Sequence[LoopResponse] = (),
-    spill: Spill | None = None,
-) -> Evidence | None:
+def evidence(suggestion: Suggestion) -> Evidence | None:
     """Return which picture shows what a plan rests on; None if there is nothing to show."""
-    if loops:
+    plan = suggestion.plan
+    if suggestion.loops:
         return Evidence.LOOP
-    if spill is not None:
+    if suggestion.spill is not None:
         return Evidence.SPILL
     if thins_only(plan) and plan.thinning is not None and not plan.captures:
         return Evidence.MODEL
-    if capture is None or thins_only(plan):
+    if not suggestion.captures or thins_only(plan):
         return None
     if plan.captures and plan.captures[0].kind is not CaptureKind.RING_OUT:
         return Evidence.SPECTRUM

@@ -11,13 +11,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shaping.analysis.findings import LoopResponse
 from shaping.analysis.first_row.radiation import WedgeModel
-from shaping.analysis.first_row.spill import Spill
-from shaping.capture.recording import Capture
 from shaping.errors import OutputError, ParameterError
 from shaping.output import check_writable, replacing
 from shaping.plan.plan import Plan
+from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.effect import band_change_db
 from shaping.report import style
 from shaping.report.evidence import GAIN_HEADING, Evidence, evidence, evidence_texts, feedback_cuts
@@ -74,33 +72,22 @@ def new_figure(width_in: float, height_pt: float) -> Figure:
     return Figure(figsize=(width_in, height_pt / 72), facecolor=style.LIGHT.paper)
 
 
-def plan_figure(
-    plan: Plan,
-    capture: Capture | None = None,
-    *,
-    loops: Sequence[LoopResponse] = (),
-    spill: Spill | None = None,
-) -> Figure:
+def plan_figure(suggestion: Suggestion) -> Figure:
     """Draw a plan: its response above, below it what it rests on and what further cuts would add.
 
     Parameters
     ----------
-    plan : Plan
-        The plan.
-    capture : Capture or None
-        The capture it rests on.
-    loops : sequence of LoopResponse
-        The measured loops, one for each capture.
-    spill : Spill or None
-        Measured wedges and mains, of a plan that only thins.
+    suggestion : Suggestion
+        The plan with what it was made from; the first capture is drawn.
 
     Returns
     -------
     matplotlib Figure
         Tall, with type large enough for a phone.
     """
+    plan = suggestion.plan
     title_pt = 46.0 if plan.captures else 30.0
-    basis = evidence(plan, capture, loops=loops, spill=spill)
+    basis = evidence(suggestion)
     gains = plan.loop.added_by_cuts_db if plan.loop is not None else ()
     response_pt = _response_height_pt(plan)
     evidence_pt = 0.0 if basis is None else _evidence_height_pt(plan, basis) + _HEADING_PT
@@ -113,7 +100,7 @@ def plan_figure(
     top_pt = title_pt + response_pt
     if basis is not None:
         _write(figure, top_pt + 10, evidence_texts(plan, basis)[0], style.TEXT_PT)
-        _add_evidence(figure, plan, basis, capture, loops, spill, top_pt=top_pt + _HEADING_PT)
+        _add_evidence(figure, suggestion, basis, top_pt=top_pt + _HEADING_PT)
         top_pt += evidence_pt
     if gain_pt:
         _write(figure, top_pt + 10, GAIN_HEADING, style.TEXT_PT)
@@ -129,14 +116,7 @@ def response_figure(plan: Plan, *, width_in: float = WIDTH_IN) -> Figure:
     return figure
 
 
-def evidence_figure(
-    plan: Plan,
-    capture: Capture | None,
-    *,
-    loops: Sequence[LoopResponse] = (),
-    spill: Spill | None = None,
-    width_in: float = WIDTH_IN,
-) -> Figure:
+def evidence_figure(suggestion: Suggestion, *, width_in: float = WIDTH_IN) -> Figure:
     """Draw what a plan rests on alone (see `shaping.report.evidence.evidence`).
 
     Raises
@@ -144,11 +124,11 @@ def evidence_figure(
     ParameterError
         If it rests on nothing that can be drawn.
     """
-    basis = evidence(plan, capture, loops=loops, spill=spill)
+    basis = evidence(suggestion)
     if basis is None:
         raise ParameterError("this plan rests on nothing to draw: a capture or a loop is needed")
-    figure = new_figure(width_in, _evidence_height_pt(plan, basis) + 8.0)
-    _add_evidence(figure, plan, basis, capture, loops, spill, top_pt=8.0)
+    figure = new_figure(width_in, _evidence_height_pt(suggestion.plan, basis) + 8.0)
+    _add_evidence(figure, suggestion, basis, top_pt=8.0)
     return figure
 
 
@@ -192,15 +172,10 @@ def _add_response(figure: Figure, plan: Plan, *, top_pt: float) -> None:
 
 
 def _add_evidence(
-    figure: Figure,
-    plan: Plan,
-    basis: Evidence,
-    capture: Capture | None,
-    loops: Sequence[LoopResponse],
-    spill: Spill | None,
-    *,
-    top_pt: float,
+    figure: Figure, suggestion: Suggestion, basis: Evidence, *, top_pt: float
 ) -> None:
+    plan, spill = suggestion.plan, suggestion.spill
+    capture = next(iter(suggestion.captures), None)
     filters = [planned.filter for planned in plan.filters]
     marked = basis is Evidence.SPECTROGRAM and bool(plan.rings)
     above = _strip_pt(plan) if basis is Evidence.SPECTRUM else 0.0
@@ -209,7 +184,7 @@ def _add_evidence(
     if basis is Evidence.LOOP:
         draw_loop(
             ax,
-            loops,
+            suggestion.loops,
             filters=filters,
             sample_rate_hz=desk_rate_hz(plan),
             critical=plan.loop.critical if plan.loop is not None else (),

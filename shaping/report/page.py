@@ -6,15 +6,13 @@ in is escaped by the template engine; only figures come in as markup.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from markupsafe import Markup
 
-from shaping.analysis.findings import LoopResponse
-from shaping.analysis.first_row.spill import Spill
-from shaping.capture.recording import Capture, CaptureKind, Severity
+from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import Plan, PlannedFilter
+from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, style, words
 from shaping.report.evidence import (
     GAIN_HEADING,
@@ -49,34 +47,23 @@ class Picture:
     caption: str
 
 
-def plan_page(
-    plan: Plan,
-    captures: Sequence[Capture],
-    *,
-    title: str | None = None,
-    loops: Sequence[LoopResponse] = (),
-    spill: Spill | None = None,
-) -> str:
+def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
     """Return the page of a plan.
 
     Parameters
     ----------
-    plan : Plan
-        The plan; thinning alone will do.
-    captures : sequence of Capture
-        The captures it rests on, for the evidence; the first is drawn. May be empty.
+    suggestion : Suggestion
+        The plan, thinning alone will do, with what it was made from: loops are drawn, or wedges
+        and mains, or else the first capture, if there is any.
     title : str, optional
         Heading of the page; by default it names the first capture.
-    loops : sequence of LoopResponse
-        The measured loops, one for each capture; drawn as the evidence.
-    spill : Spill, optional
-        Measured wedges and mains, drawn as the evidence.
 
     Returns
     -------
     str
         A whole HTML document, the same for the same input.
     """
+    plan = suggestion.plan
     before_heading, before = safety.before_acting(plan)
     return (
         environment()
@@ -91,7 +78,7 @@ def plan_page(
             before=before,
             settings=list(zip(words.settings(plan), plan.filters, strict=True)),
             equaliser=shown(f"{plan.limits.name}: {plan.limits.description}"),
-            pictures=_pictures(plan, captures, loops, spill),
+            pictures=_pictures(suggestion),
             gains=gains_text.gain_texts(plan),
             gain_picture=_gain_picture(plan),
             rings=[
@@ -143,12 +130,8 @@ def _title(plan: Plan) -> str:
     return f"Settings for {file_text(plan.captures[0].path)}"
 
 
-def _pictures(
-    plan: Plan,
-    captures: Sequence[Capture],
-    loops: Sequence[LoopResponse],
-    spill: Spill | None,
-) -> list[Picture]:
+def _pictures(suggestion: Suggestion) -> list[Picture]:
+    plan, captures = suggestion.plan, suggestion.captures
     pictures = []
     if plan.filters or plan.rings:
         pictures.append(
@@ -165,13 +148,12 @@ def _pictures(
                 "The thick line is all settings together; a dip takes that frequency down.",
             )
         )
-    first = next(iter(captures), None)
-    basis = evidence(plan, first, loops=loops, spill=spill)
+    basis = evidence(suggestion)
     if basis is not None:
         heading, caption = evidence_texts(plan, basis)
         if len(captures) > 1 and basis in (Evidence.SPECTROGRAM, Evidence.SPECTRUM):
             caption += f" Shown: {file_text(captures[0].path)}."
-        picture = evidence_figure(plan, first, loops=loops, spill=spill, width_in=PAGE_FIGURE_IN)
+        picture = evidence_figure(suggestion, width_in=PAGE_FIGURE_IN)
         pictures.append(
             Picture(
                 heading,

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import LoopSummary, Plan
+from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, words
 from shaping.report.marked_frequencies import MOST_CRITICAL
 from shaping.text.durations import duration_text
@@ -24,16 +25,17 @@ from shaping.text.quantities import gain_text
 _NARROW = 74
 
 
-def print_plan(plan: Plan, console: Console) -> None:
+def print_plan(suggestion: Suggestion, console: Console) -> None:
     """Print a plan for a person at a desk.
 
     Parameters
     ----------
-    plan : Plan
-        The plan.
+    suggestion : Suggestion
+        The plan with what it was made from.
     console : rich Console
         Where to print; its width decides the layout.
     """
+    plan = suggestion.plan
     _captures(plan, console)
     _settings(plan, console)
     _gains(plan, console)

@@ -354,14 +354,14 @@ def test_ring_out_may_change_its_level():
 
 def test_unusable_captures_are_refused_with_every_reason():
     samples = np.zeros(RATE, np.float32)
-    capture = Capture("quiet\n.wav", RATE, 1, samples, judge(samples, RATE, RING_OUT))
+    capture = Capture("quiet\n.wav", RATE, 1, samples, RING_OUT, judge(samples, RATE, RING_OUT))
     with pytest.raises(CaptureError, match=r"quiet\\n\.wav: 1\.0 s is too short.* silent"):
         require_usable(capture)
 
 
 def test_warnings_do_not_refuse():
     samples = stage_noise(5.0).astype(np.float32)
-    require_usable(Capture("short.wav", RATE, 1, samples, judge(samples, RATE, RING_OUT)))
+    require_usable(Capture("short.wav", RATE, 1, samples, RING_OUT, judge(samples, RATE, RING_OUT)))
 
 
 def test_gravest_note_comes_first():

@@ -43,10 +43,8 @@ def cut(frequency_hz, gain_db=-6.0, q=5.0):
 
 
 def new_plan(*filters, rings=()):
-    capture = Capture("before.wav", RATE_HZ, 1, np.zeros(RATE_HZ, np.float32))
-    return assemble_plan(
-        [capture], CaptureKind.RING_OUT, load_limits("parametric-4"), filters, rings=rings
-    )
+    capture = Capture("before.wav", RATE_HZ, 1, np.zeros(RATE_HZ, np.float32), CaptureKind.RING_OUT)
+    return assemble_plan([capture], load_limits("parametric-4"), filters, rings=rings)
 
 
 def test_rings_are_paired_by_frequency_as_far_as_warm_air_moves_them():
@@ -149,7 +147,7 @@ def recorded():
     sos = signal.butter(2, 150.0, "highpass", fs=RATE_HZ, output="sos")
     after = signal.sosfilt(sos, before)
     return [
-        Capture(name, RATE_HZ, 1, samples.astype(np.float32))
+        Capture(name, RATE_HZ, 1, samples.astype(np.float32), CaptureKind.PINK_NOISE)
         for name, samples in (("reference", reference), ("before", before), ("after", after))
     ]
 
@@ -162,7 +160,7 @@ HIGH_PASS = PlannedFilter(
 def test_noise_with_its_reference_tells_bands_gain_and_that_the_plan_fits(recorded):
     reference, before, after = recorded
     plan = new_plan(HIGH_PASS)
-    found = compare(before, after, kind=CaptureKind.PINK_NOISE, plan=plan, reference=reference)
+    found = compare(before, after, plan=plan, reference=reference)
     assert found.diagnosis.explanations == ()
     assert found.diagnosis.misfit_db < 0.5
     assert found.rings == ()
@@ -178,7 +176,7 @@ def test_noise_with_its_reference_tells_bands_gain_and_that_the_plan_fits(record
 def test_a_setting_that_was_left_out_is_the_next_step(recorded):
     reference, before, after = recorded
     plan = new_plan(HIGH_PASS, cut(1000.0, -6.0))
-    found = compare(before, after, kind=CaptureKind.PINK_NOISE, plan=plan, reference=reference)
+    found = compare(before, after, plan=plan, reference=reference)
     assert [(e.mistake, e.setting) for e in found.diagnosis.explanations] == [(Mistake.OUT, 2)]
     assert found.next_step.startswith("Switch setting 2 (1.00 kHz) in")
     told = json.loads(comparison_to_json(found))
@@ -191,7 +189,7 @@ def test_a_setting_that_was_left_out_is_the_next_step(recorded):
 
 def test_noise_without_a_plan_still_tells_the_change(recorded):
     _, before, after = recorded
-    found = compare(before, after, kind=CaptureKind.PINK_NOISE)
+    found = compare(before, after)
     assert found.diagnosis is None
     assert found.gain is None
     assert found.bands[-1].promised_db is None
@@ -203,7 +201,7 @@ def test_a_plan_stands_in_for_the_ring_out_it_was_made_from(samples_folder):
 
     after = read_capture(str(samples_folder / "keys_wedge_no_ring.flac"), kind=CaptureKind.RING_OUT)
     plan = new_plan(cut(7654.0), rings=[ring(7654.0)])
-    found = compare(None, after, kind=CaptureKind.RING_OUT, plan=plan)
+    found = compare(None, after, plan=plan)
     assert Fate.GONE in {change.fate for change in found.rings if change.frequency_hz == 7654.0}
     assert found.before.path == "before.wav"
     assert found.change is None
@@ -212,17 +210,15 @@ def test_a_plan_stands_in_for_the_ring_out_it_was_made_from(samples_folder):
 def test_questions_without_an_answer_are_refused_in_words(recorded):
     reference, before, after = recorded
     with pytest.raises(ParameterError, match="name the capture made before"):
-        compare(None, after, kind=CaptureKind.PINK_NOISE, plan=new_plan(HIGH_PASS))
+        compare(None, after, plan=new_plan(HIGH_PASS))
+    rang = [replace(capture, kind=CaptureKind.RING_OUT) for capture in (before, after)]
     with pytest.raises(ParameterError, match="a ring-out has no reference"):
-        compare(before, after, kind=CaptureKind.RING_OUT, reference=reference)
+        compare(*rang, reference=reference)
+    with pytest.raises(ParameterError, match="two captures of one kind"):
+        compare(before, rang[1])
     with pytest.raises(ParameterError, match="--reference"):
-        compare(before, after, kind=CaptureKind.SWEEP)
+        compare(*(replace(capture, kind=CaptureKind.SWEEP) for capture in (before, after)))
     with pytest.raises(ParameterError, match="nothing to compare"):
-        compare(None, after, kind=CaptureKind.RING_OUT)
+        compare(None, rang[1])
     with pytest.raises(ParameterError, match="rests on no capture"):
-        compare(
-            None,
-            after,
-            kind=CaptureKind.RING_OUT,
-            plan=replace(new_plan(HIGH_PASS), captures=()),
-        )
+        compare(None, rang[1], plan=replace(new_plan(HIGH_PASS), captures=()))

@@ -13,7 +13,7 @@ import pytest
 from scipy import signal
 
 from shaping.analysis.findings import LoopResponse
-from shaping.capture.recording import Capture
+from shaping.capture.recording import Capture, CaptureKind
 from shaping.comparison.diagnosis import Mistake, diagnose
 from shaping.comparison.measured_change import change_of_loops, change_of_noise
 from shaping.equaliser.limits import Limits
@@ -234,7 +234,8 @@ def test_noise_through_a_filter_without_a_reference():
     )
     after = signal.sosfilt(sos, after).astype(np.float32)
     change = change_of_noise(
-        Capture("before", RATE_HZ, 1, before), Capture("after", RATE_HZ, 1, after)
+        Capture("before", RATE_HZ, 1, before, CaptureKind.PINK_NOISE),
+        Capture("after", RATE_HZ, 1, after, CaptureKind.PINK_NOISE),
     )
     _, h = signal.sosfreqz(sos, worN=change.centre_hz, fs=RATE_HZ)
     error = change.change_db - 20 * np.log10(np.abs(h))

@@ -157,7 +157,7 @@ def make_capture(
     for ring in rings:
         on = (time_s >= ring.onset_s) & (time_s < ring.onset_s + ring.duration_s)
         samples += 0.3 * on * np.sin(2 * np.pi * ring.frequency_hz * time_s)
-    return Capture(path, RATE_HZ, 1, samples.astype(np.float32))
+    return Capture(path, RATE_HZ, 1, samples.astype(np.float32), CaptureKind.RING_OUT)
 
 
 def make_loop() -> LoopResponse:

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from shaping.analysis.findings import CriticalFrequency
 from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.suggestion import Suggestion
 from shaping.report import style
 from shaping.report.figures import draw_added_gain, draw_loop, draw_spectrogram, evidence_figure
 from shaping.text.frequency import hertz_text
@@ -65,7 +66,7 @@ def test_spectrogram_boxes_every_time_a_ring_stood_out(new_capture, new_rings):
 @pytest.mark.parametrize("count", [1, 6, 20])
 def test_spectrogram_labels_do_not_overlap(new_plan, new_capture, count):
     plan = new_plan(count)
-    figure = evidence_figure(plan, new_capture(plan.rings))
+    figure = evidence_figure(Suggestion(plan, (new_capture(plan.rings),)))
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     texts = [t for t in figure.axes[0].texts if t.get_gid() == "ring-label"]

@@ -12,12 +12,13 @@ import pytest
 from matplotlib.image import imread
 
 from shaping.errors import OutputError
+from shaping.plan.suggestion import Suggestion
 from shaping.report.figures import plan_figure, save_figure
 
 
 def test_plan_figure_has_the_response_above_the_evidence(new_plan, new_capture):
     plan = new_plan(6)
-    figure = plan_figure(plan, new_capture(plan.rings))
+    figure = plan_figure(Suggestion(plan, (new_capture(plan.rings),)))
     response, evidence = figure.axes
     assert response.get_position().y0 > evidence.get_position().y1
     assert any(line.get_gid() == "total" for line in response.lines)
@@ -25,14 +26,14 @@ def test_plan_figure_has_the_response_above_the_evidence(new_plan, new_capture):
 
 
 def test_plan_figure_draws_the_loop_where_there_is_one(new_plan, new_loop):
-    figure = plan_figure(new_plan(3, loop=True), loops=[new_loop()])
+    figure = plan_figure(Suggestion(new_plan(3, loop=True), loops=(new_loop(),)))
     assert any(line.get_gid() == "after" for line in figure.axes[1].lines)
 
 
 def test_plan_figure_shows_what_each_number_of_cuts_adds(new_plan, new_loop):
     plan = new_plan(3, loop=True)
     plan = replace(plan, loop=replace(plan.loop, added_by_cuts_db=(0.2, 1.5, 2.6, 4.2)))
-    response, evidence, gains = plan_figure(plan, loops=[new_loop()]).axes
+    response, evidence, gains = plan_figure(Suggestion(plan, loops=(new_loop(),))).axes
     assert response.get_position().y0 > evidence.get_position().y1 > gains.get_position().y1
     (curve,) = [line for line in gains.lines if line.get_gid() == "added-gain"]
     assert list(curve.get_ydata()) == [0.2, 1.5, 2.6, 4.2]
@@ -41,7 +42,7 @@ def test_plan_figure_shows_what_each_number_of_cuts_adds(new_plan, new_loop):
 
 
 def test_plan_figure_without_capture_has_only_the_response(new_plan):
-    assert len(plan_figure(new_plan(2)).axes) == 1
+    assert len(plan_figure(Suggestion(new_plan(2))).axes) == 1
 
 
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
@@ -49,21 +50,21 @@ def test_saved_figures_are_the_same_bytes_every_time(new_plan, new_capture, tmp_
     plan = new_plan(2)
     capture = new_capture(plan.rings, duration_s=4.0)
     for name in ("one", "two"):
-        save_figure(plan_figure(plan, capture), tmp_path / f"{name}{suffix}")
+        save_figure(plan_figure(Suggestion(plan, (capture,))), tmp_path / f"{name}{suffix}")
     one = (tmp_path / f"one{suffix}").read_bytes()
     assert len(one) > 10_000
     assert one == (tmp_path / f"two{suffix}").read_bytes()
 
 
 def test_svg_keeps_text_as_text(new_plan, tmp_path):
-    save_figure(plan_figure(new_plan(2)), tmp_path / "plan.svg")
+    save_figure(plan_figure(Suggestion(new_plan(2))), tmp_path / "plan.svg")
     text = "".join(ET.parse(tmp_path / "plan.svg").getroot().itertext())
     assert "2.51 kHz D#7" in text
     assert "Settings to dial in" in text
 
 
 def test_png_fits_a_phone_and_is_sharp(new_plan, tmp_path):
-    save_figure(plan_figure(new_plan(2)), tmp_path / "plan.png")
+    save_figure(plan_figure(Suggestion(new_plan(2))), tmp_path / "plan.png")
     height, width, _ = imread(tmp_path / "plan.png").shape
     assert 900 <= width <= 1300
     assert height > width * 0.8
@@ -72,7 +73,7 @@ def test_png_fits_a_phone_and_is_sharp(new_plan, tmp_path):
 @pytest.mark.parametrize("name", ["plan.bmp", "plan", "plan.txt"])
 def test_other_suffixes_are_refused_in_words(new_plan, tmp_path, name):
     with pytest.raises(OutputError, match=r"\.png, \.svg or \.pdf"):
-        save_figure(plan_figure(new_plan(0)), tmp_path / name)
+        save_figure(plan_figure(Suggestion(new_plan(0))), tmp_path / name)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -80,16 +81,16 @@ def test_an_existing_file_stays_unless_forced(new_plan, tmp_path):
     path = tmp_path / "plan.png"
     path.write_text("mine")
     with pytest.raises(OutputError, match="--force"):
-        save_figure(plan_figure(new_plan(0)), path)
+        save_figure(plan_figure(Suggestion(new_plan(0))), path)
     assert path.read_text() == "mine"
-    save_figure(plan_figure(new_plan(0)), path, force=True)
+    save_figure(plan_figure(Suggestion(new_plan(0))), path, force=True)
     assert path.read_bytes().startswith(b"\x89PNG")
 
 
 @pytest.mark.filterwarnings("ignore:Glyph .* missing")  # raised by measuring, not by saving
 @pytest.mark.parametrize("name", ["$\\frac{a}{b$.wav", "ひびき.wav", "bad\udcff\n.wav", "a" * 250])
 def test_odd_file_names_are_drawn_as_they_are(new_plan, tmp_path, name):
-    figure = plan_figure(new_plan(1, path=f"takes/{name}"))
+    figure = plan_figure(Suggestion(new_plan(1, path=f"takes/{name}")))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         save_figure(figure, tmp_path / "plan.png")

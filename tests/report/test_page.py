@@ -13,6 +13,7 @@ from shaping.analysis.findings import Resonance
 from shaping.analysis.first_row.spill import Spill
 from shaping.capture import cautions
 from shaping.capture.recording import CaptureKind
+from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, words
 from shaping.report.page import plan_page
 
@@ -56,7 +57,7 @@ class Reader(HTMLParser):
 @pytest.fixture(scope="module")
 def page(new_plan, new_capture):
     plan = new_plan(6, loop=True)
-    return plan, Reader(plan_page(plan, [new_capture(plan.rings)]))
+    return plan, Reader(plan_page(Suggestion(plan, (new_capture(plan.rings),))))
 
 
 def test_numbers_on_the_page_are_the_plans(page):
@@ -129,7 +130,7 @@ def test_it_is_self_contained_and_has_no_scripts(page):
 
 
 def test_figure_text_is_text_in_the_pages_own_colours(new_plan):
-    html = plan_page(new_plan(2), [])
+    html = plan_page(Suggestion(new_plan(2)))
     svg = html[html.index("<svg") : html.index("</svg>")]
     assert "2.51 kHz D#7" in svg
     assert "var(--ink)" in svg
@@ -143,7 +144,7 @@ def test_names_and_sentences_from_outside_are_escaped(new_plan, new_capture, new
     limits = new_limits(name=HOSTILE, description=HOSTILE)
     plan = new_plan(2, path=f"takes/{HOSTILE}.wav", reason=HOSTILE, limits=limits)
     plan = replace(plan, cautions=(HOSTILE,))
-    html = plan_page(plan, [new_capture(plan.rings, path=HOSTILE)], title=HOSTILE)
+    html = plan_page(Suggestion(plan, (new_capture(plan.rings, path=HOSTILE),)), title=HOSTILE)
     reader = Reader(html)
     assert not [tag for tag, _ in reader.elements if tag in {"script", "img"}]
     assert "49" not in re.sub(r"<svg.*?</svg>", "", html, flags=re.DOTALL).replace("{{ 7*7 }}", "")
@@ -153,14 +154,14 @@ def test_names_and_sentences_from_outside_are_escaped(new_plan, new_capture, new
 @pytest.mark.parametrize("count", [0, 1, 6, 20])
 def test_any_number_of_rings_and_a_long_name(new_plan, new_capture, long_name, count):
     plan = new_plan(count, path=long_name)
-    reader = Reader(plan_page(plan, [new_capture(plan.rings)]))
+    reader = Reader(plan_page(Suggestion(plan, (new_capture(plan.rings),))))
     assert len([tag for tag, _ in reader.elements if tag == "svg"]) >= 2
     assert long_name not in reader.words
 
 
 def test_thinning_alone_without_a_recording(new_plan):
     plan = replace(new_plan(0), captures=())
-    reader = Reader(plan_page(plan, []))
+    reader = Reader(plan_page(Suggestion(plan)))
     assert "Thinning to dial in" in reader.words
     assert "How good the recording is" not in reader.words
     assert "Where a model wedge sends its sound (not measured)" in reader.words
@@ -182,7 +183,9 @@ def test_thinning_from_the_first_row_shows_the_spill(new_plan, new_capture):
     bands = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
     spill = Spill(bands, levels, levels + 3.0, np.full(9, 3.0), np.full(9, 0.1))
     sounds = [new_capture((), path=capture.path) for capture in captures]
-    reader = Reader(plan_page(replace(plan, captures=captures), sounds, spill=spill))
+    reader = Reader(
+        plan_page(Suggestion(replace(plan, captures=captures), tuple(sounds), spill=spill))
+    )
     for text in ("What reaches the first row", "mains alone", "wedges, thinned"):
         assert text in reader.words
     for wrong in ("What was recorded", "No rings", "Rings found", "time in seconds"):
@@ -196,7 +199,7 @@ def test_pink_noise_shows_its_spectrum_and_resonances(new_plan, new_capture):
         captures=(replace(plan.captures[0], kind=CaptureKind.PINK_NOISE),),
         resonances=(Resonance(2514.0, 8.2, 12.0, 0.4),),
     )
-    reader = Reader(plan_page(plan, [new_capture(())]))
+    reader = Reader(plan_page(Suggestion(plan, (new_capture(()),))))
     assert "Resonances found" in reader.words
     assert "8.2 ± 0.4 dB" in reader.words
     for caution in cautions.TEST_SIGNAL:
@@ -208,7 +211,7 @@ def test_the_loop_and_the_curve_of_added_gain_are_shown(new_plan, new_loop):
     plan = new_plan(3, loop=True)
     assert plan.loop is not None
     plan = replace(plan, loop=replace(plan.loop, added_by_cuts_db=(0.0, 1.5, 2.6, 4.2)))
-    reader = Reader(plan_page(plan, [], loops=[new_loop()]))
+    reader = Reader(plan_page(Suggestion(plan, loops=(new_loop(),))))
     assert "2 cuts: +2.6 dB" in reader.words
     assert "The loop as measured" in reader.words
     assert "this plan: +4.2 dB" in reader.words
@@ -216,10 +219,10 @@ def test_the_loop_and_the_curve_of_added_gain_are_shown(new_plan, new_loop):
 
 
 def test_what_cannot_be_told_is_said(new_plan):
-    assert gains_text.GAIN_UNKNOWN in Reader(plan_page(new_plan(3), [])).words
+    assert gains_text.GAIN_UNKNOWN in Reader(plan_page(Suggestion(new_plan(3)))).words
 
 
 def test_the_same_plan_gives_the_same_page(new_plan, new_capture):
     plan = new_plan(3)
     capture = new_capture(plan.rings)
-    assert plan_page(plan, [capture]) == plan_page(plan, [capture])
+    assert plan_page(Suggestion(plan, (capture,))) == plan_page(Suggestion(plan, (capture,)))

@@ -14,6 +14,7 @@ import pytest
 
 from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import CaptureKind
+from shaping.plan.suggestion import Suggestion
 from shaping.report import words
 from shaping.report.page import plan_page
 
@@ -153,14 +154,14 @@ def pages(new_plan, new_capture, new_limits, new_loop, long_name):
     made = {}
     for count in (0, 1, 6, 20):
         plan = new_plan(count, path=long_name)
-        made[f"{count} rings"] = plan, plan_page(plan, [new_capture(plan.rings)])
+        made[f"{count} rings"] = plan, plan_page(Suggestion(plan, (new_capture(plan.rings),)))
     plan = new_plan(20, limits=new_limits(bands=20))
-    made["20 cuts"] = plan, plan_page(plan, [new_capture(plan.rings)])
+    made["20 cuts"] = plan, plan_page(Suggestion(plan, (new_capture(plan.rings),)))
     plan = new_plan(4, loop=True)
     plan = replace(plan, loop=replace(plan.loop, added_by_cuts_db=(0.0, 1.5, 2.6, 3.8, 4.2)))
-    made["loop"] = plan, plan_page(plan, [], loops=[new_loop(), new_loop()])
+    made["loop"] = plan, plan_page(Suggestion(plan, loops=(new_loop(), new_loop())))
     plan = replace(new_plan(0), captures=())
-    made["thinning, model"] = plan, plan_page(plan, [])
+    made["thinning, model"] = plan, plan_page(Suggestion(plan))
     first_row = tuple(
         replace(new_plan(0).captures[0], path=path, kind=CaptureKind.FIRST_ROW)
         for path in ("wedges.wav", long_name)
@@ -169,7 +170,7 @@ def pages(new_plan, new_capture, new_limits, new_loop, long_name):
     level_db = np.linspace(-30.0, -40.0, 9)
     bands_hz = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
     spill = Spill(bands_hz, level_db, level_db + 3.0, np.full(9, 3.0), np.full(9, 0.1))
-    made["thinning, measured"] = plan, plan_page(plan, [], spill=spill)
+    made["thinning, measured"] = plan, plan_page(Suggestion(plan, spill=spill))
     return made
 
 

@@ -8,14 +8,14 @@ from shaping.analysis.first_row.spill import Spill
 from shaping.capture.recording import CaptureKind
 from shaping.equaliser.limits_file import load_limits
 from shaping.plan.plan import CaptureSummary
-from shaping.plan.thinning.planner import model_thinning
-from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
+from shaping.plan.suggestion import Suggestion
+from shaping.plan.thinning.planner import thin
 from shaping.report.figures import plan_figure, save_figure
 
 BANDS = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
 
 
-PLAN = model_thinning(ThinningAmount.MEDIUM, load_limits("parametric-4"), use=WedgeUse.VOCAL)
+PLAN = thin(load_limits("parametric-4"), amount="medium").plan
 MEASURED = replace(
     PLAN,
     captures=tuple(
@@ -38,7 +38,7 @@ def by_id(figure):
 
 
 def test_spill_is_drawn_relative_to_the_mains_with_the_effect_of_the_plan(spill):
-    drawn = by_id(plan_figure(MEASURED, spill=spill))
+    drawn = by_id(plan_figure(Suggestion(MEASURED, spill=spill)))
     assert set(drawn) == {"mains", "wedges", "wedges-thinned"}
     np.testing.assert_allclose(drawn["mains"].get_data().values, 0.0)
     np.testing.assert_allclose(drawn["wedges"].get_data().values, spill.wedges_db + 28.0)
@@ -52,11 +52,11 @@ def test_spill_is_drawn_relative_to_the_mains_with_the_effect_of_the_plan(spill)
 
 def test_without_filters_there_are_two_lines(spill):
     plan = replace(MEASURED, filters=())
-    assert set(by_id(plan_figure(plan, spill=spill))) == {"mains", "wedges"}
+    assert set(by_id(plan_figure(Suggestion(plan, spill=spill)))) == {"mains", "wedges"}
 
 
 def test_directivity_is_that_of_the_model():
-    figure = plan_figure(PLAN)
+    figure = plan_figure(Suggestion(PLAN))
     drawn = by_id(figure)
     assert set(drawn) == {"audience", "angle-45", "angle-90", "angle-180"}
     x, y = drawn["audience"].get_data()
@@ -67,5 +67,5 @@ def test_directivity_is_that_of_the_model():
 
 
 def test_figure_can_be_saved(spill, tmp_path):
-    save_figure(plan_figure(MEASURED, spill=spill), tmp_path / "spill.png")
+    save_figure(plan_figure(Suggestion(MEASURED, spill=spill)), tmp_path / "spill.png")
     assert (tmp_path / "spill.png").stat().st_size > 10_000

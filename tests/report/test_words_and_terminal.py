@@ -14,6 +14,7 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
 from shaping.plan.assemble import unserved_cautions
 from shaping.plan.plan import PlannedFilter, Purpose, ThinningSummary
+from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, words
 from shaping.report.terminal import print_plan
 from shaping.text.names import file_text
@@ -22,7 +23,7 @@ from shaping.text.quantities import octaves_text
 
 def shown(plan, width=80, **console):
     out = io.StringIO()
-    print_plan(plan, Console(file=out, width=width, **console))
+    print_plan(Suggestion(plan), Console(file=out, width=width, **console))
     return out.getvalue()
 
 

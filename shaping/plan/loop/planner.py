@@ -20,7 +20,7 @@ from shaping.analysis.noise.resonances import (
     resonances_of,
     response_spectrum,
 )
-from shaping.capture.recording import Capture, CaptureKind
+from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.design import cascade_sos
@@ -58,7 +58,6 @@ def plan_from_loop(
     responses: Sequence[LoopResponse],
     limits: Limits,
     *,
-    kind: CaptureKind = CaptureKind.PINK_NOISE,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
     cuts: int | None = None,
 ) -> Plan:
@@ -72,8 +71,6 @@ def plan_from_loop(
         One for each capture.
     limits : Limits
         The equaliser.
-    kind : CaptureKind
-        Pink noise or a sweep.
     thinning : ThinningAmount
         How much to thin.
     cuts : int or None
@@ -103,7 +100,6 @@ def plan_from_loop(
     resonances = _merged([resonances_of(response_spectrum(response)) for response in responses])
     return assemble_plan(
         captures,
-        kind,
         limits,
         [*thin, *planned],
         resonances=resonances,
@@ -169,7 +165,6 @@ def plan_from_resonances(
         )
     return assemble_plan(
         captures,
-        CaptureKind.PINK_NOISE,
         limits,
         [*thin, *planned],
         resonances=merged,

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from shaping.analysis.findings import Ring
-from shaping.capture.recording import Capture, CaptureKind
+from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
@@ -86,7 +86,6 @@ def plan_from_rings(
     said = cautions(outcome, wanted_thinning=thinning is not ThinningAmount.NONE and not gave_way)
     return assemble_plan(
         captures,
-        CaptureKind.RING_OUT,
         limits,
         [*planned_thinning(outcome), *planned_cuts(outcome)],
         rings=rings,

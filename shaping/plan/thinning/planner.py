@@ -6,13 +6,23 @@ from shaping.analysis.first_row.spill import Spill, compare_first_rows
 from shaping.analysis.third_octave import band_levels
 from shaping.capture import cautions
 from shaping.capture.quality import require_usable
-from shaping.capture.recording import Capture, CaptureKind
+from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.plan.assemble import in_dialling_order, summarise_capture
 from shaping.plan.plan import Plan, PlannedFilter, ThinningSummary
+from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.fit import fit_cautions, fit_thinning
-from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse, thinning_filters
+from shaping.plan.thinning.starting_points import (
+    ThinningAmount,
+    WedgeUse,
+    chosen_amount,
+    thinning_filters,
+)
+
+BELOW_MAINS_DB = 6.0
+"""How far under the mains the wedges' low mids shall lie unless told otherwise: both together are
+then 1.0 dB over the mains alone (powers added). Our choice."""
 
 _BY_EAR = (
     "These settings are a starting point: raise the high-pass until the wedge just sounds thin, "
@@ -20,21 +30,36 @@ _BY_EAR = (
 )
 
 
-def model_thinning(amount: ThinningAmount, limits: Limits, *, use: WedgeUse) -> Plan:
+def thin(
+    limits: Limits,
+    *,
+    amount: ThinningAmount | str = ThinningAmount.LIGHT,
+    use: WedgeUse = WedgeUse.VOCAL,
+) -> Suggestion:
     """Plan thinning from presets, with figures from a model of a wedge on the floor.
 
     Parameters
     ----------
-    amount : ThinningAmount
-        How much to thin.
     limits : Limits
         The equaliser.
+    amount : ThinningAmount or str
+        How much to thin: none, light, medium or strong.
     use : WedgeUse
         What the wedge is for.
+
+    Returns
+    -------
+    Suggestion
+        Without captures.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such amount.
     """
-    filters = thinning_filters(amount, limits, use=use)
+    filters = thinning_filters(chosen_amount(amount), limits, use=use)
     summary = thinning_summary([planned.filter for planned in filters])
-    return _plan((), filters, limits, summary, _BY_EAR)
+    return Suggestion(_plan((), filters, limits, summary, _BY_EAR))
 
 
 def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
@@ -57,9 +82,14 @@ def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
     )
 
 
-def fitted_thinning(
-    wedges: Capture, mains: Capture, limits: Limits, *, below_mains_db: float, use: WedgeUse
-) -> Plan:
+def thin_to_first_row(
+    wedges: Capture,
+    mains: Capture,
+    limits: Limits,
+    *,
+    below_mains_db: float = BELOW_MAINS_DB,
+    use: WedgeUse = WedgeUse.VOCAL,
+) -> Suggestion:
     """Plan the smallest thinning that brings the wedges' low mids under the mains'.
 
     Parameters
@@ -73,6 +103,11 @@ def fitted_thinning(
     use : WedgeUse
         What the wedge is for.
 
+    Returns
+    -------
+    Suggestion
+        With both captures and what was measured of them.
+
     Raises
     ------
     CaptureError
@@ -83,7 +118,8 @@ def fitted_thinning(
     spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
     summary = thinning_summary([planned.filter for planned in fit.filters], spill=spill)
-    return _plan((wedges, mains), fit.filters, limits, summary, fit_cautions(fit))
+    plan = _plan((wedges, mains), fit.filters, limits, summary, fit_cautions(fit))
+    return Suggestion(plan, (wedges, mains), spill=spill)
 
 
 def _plan(
@@ -94,7 +130,7 @@ def _plan(
     said: tuple[str, ...],
 ) -> Plan:
     return Plan(
-        captures=tuple(summarise_capture(c, CaptureKind.FIRST_ROW) for c in captures),
+        captures=tuple(summarise_capture(c) for c in captures),
         limits=limits,
         filters=in_dialling_order(filters),
         rings=(),

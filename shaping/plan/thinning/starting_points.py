@@ -22,6 +22,8 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.assemble import planned_filter
 from shaping.plan.plan import PlannedFilter, Purpose
 from shaping.text.frequency import hertz_text
+from shaping.text.names import briefly
+from shaping.text.sentences import listing
 
 LOW_MID_HZ = 250.0
 """Centre of the low-mid cut: a wedge spills equally in all directions below about 250-300 Hz."""
@@ -40,6 +42,26 @@ class ThinningAmount(StrEnum):
     LIGHT = "light"
     MEDIUM = "medium"
     STRONG = "strong"
+
+
+def chosen_amount(amount: ThinningAmount | str) -> ThinningAmount:
+    """Return an amount by its name.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such amount.
+
+    Examples
+    --------
+    >>> chosen_amount("light") is ThinningAmount.LIGHT
+    True
+    """
+    try:
+        return ThinningAmount(amount)
+    except ValueError:
+        known = listing([str(one) for one in ThinningAmount])
+        raise ParameterError(f"thinning is one of {known}, not {briefly(amount)}") from None
 
 
 class WedgeUse(StrEnum):

@@ -7,7 +7,7 @@ import pytest
 
 from shaping.analysis.loop.response import estimate_loop_response
 from shaping.analysis.noise.resonances import find_resonances
-from shaping.capture.recording import Capture
+from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits_file import load_limits
 from shaping.errors import ParameterError
 from shaping.filters.design import cascade_sos
@@ -29,7 +29,7 @@ PEAK_HZ = 2200.0
 
 
 def _capture(samples: np.ndarray) -> Capture:
-    return Capture("quiet.wav", RATE, 1, np.asarray(samples, np.float32))
+    return Capture("quiet.wav", RATE, 1, np.asarray(samples, np.float32), CaptureKind.PINK_NOISE)
 
 
 def _path(seed: int) -> np.ndarray:
