@@ -151,6 +151,13 @@ def read_capture(
     CaptureError
         As `read_blocks`; if there is no such channel; if the recording is too long to be a
         capture; if a sample is not a finite number.
+
+    Examples
+    --------
+    >>> path = "audio_samples/vocal_wedge_ring_out.flac"
+    >>> capture = read_capture(path, kind=CaptureKind.RING_OUT)
+    >>> capture.sample_rate_hz, capture.channel, round(capture.duration_s)
+    (48000, 1, 21)
     """
     info = inspect(path)
     name = shown(path)

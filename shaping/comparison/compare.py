@@ -108,6 +108,16 @@ def compare(
         not of one kind.
     CaptureError
         If a capture cannot answer.
+
+    Examples
+    --------
+    >>> from shaping import CaptureKind, read_capture
+    >>> reference, before, after = (
+    ...     read_capture(f"audio_samples/{name}.flac", kind=CaptureKind.PINK_NOISE)
+    ...     for name in ("pink_noise_reference", "vocal_wedge_noise", "vocal_wedge_noise_after")
+    ... )
+    >>> compare(before, after, reference=reference).gain.added_db > 3
+    True
     """
     for capture in (before, after):
         if capture is not None:

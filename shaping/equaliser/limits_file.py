@@ -105,7 +105,23 @@ def load_limits(name_or_path: str) -> Limits:
 
 
 def limits_to_dict(limits: Limits) -> dict[str, Any]:
-    """Return limits as plain values, every key present (None where there is nothing)."""
+    """Return limits as plain values, every key present (None where there is nothing).
+
+    Parameters
+    ----------
+    limits : Limits
+        The equaliser.
+
+    Returns
+    -------
+    dict
+        As `limits_from_dict` takes it.
+
+    Examples
+    --------
+    >>> limits_to_dict(load_limits("graphic-31"))["bands"]
+    31
+    """
     return {
         field.name: _plain(getattr(limits, field.name))
         for field in fields(Limits)  # in the order of the dataclass
@@ -135,6 +151,12 @@ def limits_from_dict(
     ------
     LimitsError
         If a key is unknown, missing, of the wrong type or outside its range.
+
+    Examples
+    --------
+    >>> values = limits_to_dict(load_limits("parametric-4")) | {"bands": 3}
+    >>> limits_from_dict(values, name="three bands").bands
+    3
     """
     unknown = [key for key in values if key not in _KEYS and key != "name"]
     if unknown and not unknown_keys_allowed:

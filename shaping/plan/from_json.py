@@ -50,10 +50,26 @@ E = TypeVar("E", bound=StrEnum)
 def load_plan(path: str | Path) -> Plan:
     """Read a plan from a JSON file.
 
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    Plan
+        The plan; every filter fits its limits.
+
     Raises
     ------
     PlanError
         If it cannot be read or used.
+
+    Examples
+    --------
+    >>> load_plan("no_such_plan.json")
+    Traceback (most recent call last):
+    shaping.errors.PlanError: no_such_plan.json: no such plan; write one with suggest --json
     """
     file = Path(path)
     try:
@@ -95,6 +111,14 @@ def plan_from_json(text: str) -> Plan:
     ------
     PlanError
         If anything in it is missing, of the wrong type, out of range or against its limits.
+
+    Examples
+    --------
+    >>> from shaping import load_limits, plan_to_json, thin
+    >>> plan = thin(load_limits("parametric-4")).plan
+    >>> text = plan_to_json(plan)  # rounded as people read it
+    >>> plan_to_json(plan_from_json(text)) == text
+    True
     """
     if len(text) > MAX_BYTES:
         raise PlanError(f"larger than {MAX_BYTES // 1024**2} MB, so not a plan")

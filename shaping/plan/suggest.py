@@ -42,6 +42,11 @@ def suggest(
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
 
+    Returns
+    -------
+    Suggestion
+        The plan, the captures with every quality note, and the measured loops.
+
     Raises
     ------
     ParameterError
@@ -49,6 +54,15 @@ def suggest(
         there is no such amount of thinning.
     CaptureError
         If a capture cannot answer.
+
+    Examples
+    --------
+    >>> from shaping import CaptureKind, load_limits, read_capture
+    >>> path = "audio_samples/vocal_wedge_ring_out.flac"
+    >>> capture = read_capture(path, kind=CaptureKind.RING_OUT)
+    >>> plan = suggest([capture], load_limits("parametric-4"), thinning="none").plan
+    >>> {planned.purpose.value for planned in plan.filters}
+    {'feedback'}
     """
     kind = _one_kind(captures)
     amount = chosen_amount(thinning)

@@ -64,10 +64,26 @@ _WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying
 def plan_to_json(plan: Plan) -> str:
     """Return a plan as JSON text, ending in a newline.
 
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    str
+        Schema ``shaping.plan/1``.
+
     Raises
     ------
     ParameterError
         If a filter cannot be designed at the first capture's sample rate.
+
+    Examples
+    --------
+    >>> from shaping import load_limits, thin
+    >>> plan_to_json(thin(load_limits("free")).plan).split(",")[0].split()[-1]
+    '"shaping.plan/1"'
     """
     return json.dumps(plan_to_dict(plan), indent=2, allow_nan=False) + "\n"
 

@@ -135,6 +135,14 @@ def scan_rehearsals(
         If the results cannot be written, or another scan is writing there.
     ParameterError
         If an option makes no sense, or the cluster cannot be reached.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as out:
+    ...     summary = scan_rehearsals(["audio_samples/first_row_mains.flac"], out, jobs=1)
+    >>> summary.files
+    1
     """
     if jobs is not None and jobs < 1:
         raise ParameterError(f"jobs={jobs} must be 1 or more; leave it out for all cores")

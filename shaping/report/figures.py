@@ -84,6 +84,12 @@ def plan_figure(suggestion: Suggestion) -> Figure:
     -------
     matplotlib Figure
         Tall, with type large enough for a phone.
+
+    Examples
+    --------
+    >>> from shaping import load_limits, thin
+    >>> len(plan_figure(thin(load_limits("parametric-4"))).axes)
+    2
     """
     plan = suggestion.plan
     title_pt = 46.0 if plan.captures else 30.0
@@ -239,10 +245,26 @@ def _box(
 def save_figure(figure: Figure, path: str | Path, *, force: bool = False) -> None:
     """Save a figure as PNG, SVG or PDF, by the suffix of `path`; the same bytes every time.
 
+    Parameters
+    ----------
+    figure : matplotlib Figure
+        What to save.
+    path : str or Path
+        Where; its suffix decides the format.
+    force : bool
+        Whether an existing file is replaced.
+
     Raises
     ------
     OutputError
         If the suffix is another, or the file exists and `force` is False, or cannot be written.
+
+    Examples
+    --------
+    >>> from shaping import load_limits, thin
+    >>> save_figure(plan_figure(thin(load_limits("parametric-4"))), "plan.doc")
+    Traceback (most recent call last):
+    shaping.errors.OutputError: plan.doc: a plot is written as .png, .svg or .pdf; change the suffix
     """
     from matplotlib import rc_context
 

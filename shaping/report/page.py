@@ -62,6 +62,12 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
     -------
     str
         A whole HTML document, the same for the same input.
+
+    Examples
+    --------
+    >>> from shaping import load_limits, thin
+    >>> "Thinning to dial in" in plan_page(thin(load_limits("parametric-4")))
+    True
     """
     plan = suggestion.plan
     before_heading, before = safety.before_acting(plan)

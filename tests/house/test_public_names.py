@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import inspect
 import re
 import subprocess
 import sys
@@ -10,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import shaping
+from tests.house.api_pages import build
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -21,6 +24,28 @@ def test_every_name_is_there_and_at_home():
         thing = getattr(shaping, name)
         assert thing.__name__ == name
         assert thing.__doc__
+
+
+@pytest.mark.parametrize("name", shaping.__all__)
+def test_every_name_tells_shapes_units_errors_and_an_example(name):
+    """Records list their attributes; verbs their parameters, result and an example that runs."""
+    thing = getattr(shaping, name)
+    text = thing.__doc__
+    if not inspect.isclass(thing):
+        sections = ["Parameters", "Examples", ">>> "]
+        if inspect.signature(thing).return_annotation not in (None, "None"):
+            sections.append("Returns")
+        assert [one for one in sections if one not in text] == []
+    elif dataclasses.is_dataclass(thing):
+        listed = re.findall(r"^([\w, ]+) : ", inspect.cleandoc(text), re.MULTILINE)
+        told = {name for names in listed for name in names.split(", ")}
+        assert {field.name for field in dataclasses.fields(thing)} <= told
+
+
+def test_the_api_pages_build_without_a_warning(tmp_path):
+    build(tmp_path)
+    page = (tmp_path / "shaping.html").read_text(encoding="utf-8")
+    assert [name for name in shaping.__all__ if f'id="{name}"' not in page] == []
 
 
 def test_other_names_are_not():

@@ -56,6 +56,13 @@ def thin(
     ------
     ParameterError
         If there is no such amount.
+
+    Examples
+    --------
+    >>> from shaping import load_limits
+    >>> plan = thin(load_limits("parametric-4"), amount="medium").plan
+    >>> [(one.filter.kind.value, one.filter.frequency_hz) for one in plan.filters]
+    [('high-pass', 120.0), ('peaking', 250.0)]
     """
     filters = thinning_filters(chosen_amount(amount), limits, use=use)
     summary = thinning_summary([planned.filter for planned in filters])
@@ -114,6 +121,17 @@ def thin_to_first_row(
         If a capture cannot answer.
     ParameterError
         If `below_mains_db` is out of range.
+
+    Examples
+    --------
+    >>> from shaping import CaptureKind, load_limits, read_capture
+    >>> wedges, mains = (
+    ...     read_capture(f"audio_samples/first_row_{what}.flac", kind=CaptureKind.FIRST_ROW)
+    ...     for what in ("wedges", "mains")
+    ... )
+    >>> plan = thin_to_first_row(wedges, mains, load_limits("parametric-4")).plan
+    >>> plan.thinning.spill_change_db < 0
+    True
     """
     spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
