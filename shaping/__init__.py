@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
     from shaping.plan.to_json import load_plan, plan_from_json, plan_to_json
     from shaping.rehearsals.scan import scan_rehearsals
-    from shaping.report.figures import plan_figure, save_figure
+    from shaping.report.figures.whole import plan_figure, save_figure
     from shaping.report.page import plan_page
 
 __all__ = [
@@ -96,12 +96,12 @@ _HOME = {
     "limits_to_dict": "equaliser.limits_file",
     "load_limits": "equaliser.limits_file",
     "load_plan": "plan.to_json",
-    "plan_figure": "report.figures",
+    "plan_figure": "report.figures.whole",
     "plan_from_json": "plan.to_json",
     "plan_page": "report.page",
     "plan_to_json": "plan.to_json",
     "read_capture": "capture.audio",
-    "save_figure": "report.figures",
+    "save_figure": "report.figures.whole",
     "scan_rehearsals": "rehearsals.scan",
     "suggest": "plan.suggest",
     "thin": "plan.thinning.planner",

@@ -70,8 +70,8 @@ def command(
 
         options.emit_json(comparison_to_json(comparison), json_path, force=force)
     if plot_path:
-        from shaping.report.compare_figure import comparison_figure
-        from shaping.report.figures import save_figure
+        from shaping.report.figures.comparison import comparison_figure
+        from shaping.report.figures.whole import save_figure
 
         if comparison.change is None:
             raise ParameterError(

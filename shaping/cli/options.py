@@ -114,7 +114,7 @@ def emit_suggestion(
 
         emit_json(plan_to_json(suggestion.plan), json_path, force=force)
     if plot_path:
-        from shaping.report.figures import plan_figure, save_figure
+        from shaping.report.figures.whole import plan_figure, save_figure
 
         save_figure(plan_figure(suggestion), plot_path, force=force)
     if html_path:

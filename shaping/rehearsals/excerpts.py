@@ -21,7 +21,7 @@ from scipy import fft, signal
 from shaping.output import replacing
 from shaping.rehearsals.channels import Take
 from shaping.rehearsals.events import Event
-from shaping.report.style import QUIET_TO_LOUD
+from shaping.report.figures.style import QUIET_TO_LOUD
 
 FOLDER = "excerpts"
 

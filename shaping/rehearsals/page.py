@@ -23,7 +23,8 @@ from shaping.rehearsals.excerpts import (
 )
 from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.results import Summary
-from shaping.report import style, words
+from shaping.report import words
+from shaping.report.figures import style
 from shaping.report.templating import environment
 from shaping.text.durations import duration_text, moment_text
 from shaping.text.frequency import hertz_text, note_text

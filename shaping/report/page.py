@@ -13,7 +13,7 @@ from markupsafe import Markup
 from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import Plan, PlannedFilter
 from shaping.plan.suggestion import Suggestion
-from shaping.report import gains_text, safety, style, words
+from shaping.report import gains_text, safety, words
 from shaping.report.evidence import (
     GAIN_HEADING,
     Evidence,
@@ -22,9 +22,10 @@ from shaping.report.evidence import (
     feedback_cuts,
     thins_only,
 )
-from shaping.report.figures import evidence_figure, gain_figure, response_figure
-from shaping.report.marked_frequencies import MOST_CRITICAL
-from shaping.report.svg import inline_svg
+from shaping.report.figures import style
+from shaping.report.figures.marked_frequencies import MOST_CRITICAL
+from shaping.report.figures.svg import inline_svg
+from shaping.report.figures.whole import evidence_figure, gain_figure, response_figure
 from shaping.report.templating import environment
 from shaping.text.durations import duration_text
 from shaping.text.frequency import hertz_text, note_text

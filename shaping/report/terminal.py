@@ -16,7 +16,7 @@ from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import LoopSummary, Plan
 from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, words
-from shaping.report.marked_frequencies import MOST_CRITICAL
+from shaping.report.figures.marked_frequencies import MOST_CRITICAL
 from shaping.text.durations import duration_text
 from shaping.text.frequency import frequency_text
 from shaping.text.names import shown

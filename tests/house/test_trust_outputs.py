@@ -199,7 +199,7 @@ def test_ctrl_c_ends_a_scan_with_130_and_without_a_report(tmp_path):
 
 
 def test_ctrl_c_while_a_plan_is_made_leaves_nothing(inputs, tmp_path, monkeypatch, capsys):
-    import shaping.report.figures as figures
+    import shaping.report.figures.whole as figures
 
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt

@@ -17,8 +17,8 @@ from shaping.comparison.compare import Comparison
 from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
 from shaping.comparison.measured_change import change_of_loops
 from shaping.errors import ParameterError
-from shaping.report.compare_figure import comparison_figure
 from shaping.report.compare_terminal import print_comparison
+from shaping.report.figures.comparison import comparison_figure
 
 
 def by_id(ax, gid):

@@ -13,8 +13,13 @@ from matplotlib.figure import Figure
 from shaping.analysis.findings import CriticalFrequency
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.suggestion import Suggestion
-from shaping.report import style
-from shaping.report.figures import draw_added_gain, draw_loop, draw_spectrogram, evidence_figure
+from shaping.report.figures import style
+from shaping.report.figures.whole import (
+    draw_added_gain,
+    draw_loop,
+    draw_spectrogram,
+    evidence_figure,
+)
 from shaping.text.frequency import hertz_text
 
 

@@ -13,7 +13,7 @@ from matplotlib.image import imread
 
 from shaping.errors import OutputError
 from shaping.plan.suggestion import Suggestion
-from shaping.report.figures import plan_figure, save_figure
+from shaping.report.figures.whole import plan_figure, save_figure
 
 
 def test_plan_figure_has_the_response_above_the_evidence(new_plan, new_capture):
@@ -101,7 +101,7 @@ def test_odd_file_names_are_drawn_as_they_are(new_plan, tmp_path, name):
 
 def test_importing_the_figures_does_not_import_matplotlib():
     code = (
-        "import sys, shaping.report.figures, shaping.report.terminal, shaping.report.style;"
+        "import sys, shaping.report.figures.whole, shaping.report.terminal;"
         "sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -10,7 +10,7 @@ from shaping.equaliser.limits_file import load_limits
 from shaping.plan.plan import CaptureSummary
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.planner import thin
-from shaping.report.figures import plan_figure, save_figure
+from shaping.report.figures.whole import plan_figure, save_figure
 
 BANDS = (100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0)
 

@@ -12,9 +12,9 @@ from scipy import signal
 
 from shaping.filters.bands import NOMINAL_HZ
 from shaping.plan.plan import Purpose
-from shaping.report import style
-from shaping.report.figures import response_figure
-from shaping.report.response_figure import draw_response
+from shaping.report.figures import style
+from shaping.report.figures.response import draw_response
+from shaping.report.figures.whole import response_figure
 from shaping.report.words import shown_rings
 from shaping.text.frequency import hertz_text, nearest_note
 

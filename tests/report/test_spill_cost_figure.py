@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from shaping.plan.thinning.spill_cost import SpillCost
-from shaping.report.spill_cost_figure import spill_cost_figure
+from shaping.report.figures.spill_cost import spill_cost_figure
 
 THINNED = (SpillCost("none", 0.0, 0.5), SpillCost("light", -2.0, 0.49))
 DOWN = (SpillCost("0 dB down", 0.0, 0.5), SpillCost("12 dB down", -12.0, 0.2))

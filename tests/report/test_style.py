@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from shaping.report.style import DARK, LIGHT
+from shaping.report.figures.style import DARK, LIGHT
 
 ROLES = ("ink", "thinning", "feedback", "ring")
 

@@ -17,14 +17,14 @@ from shaping.output import check_writable, replacing
 from shaping.plan.plan import Plan
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.effect import band_change_db
-from shaping.report import style
 from shaping.report.evidence import GAIN_HEADING, Evidence, evidence, evidence_texts, feedback_cuts
-from shaping.report.loop_figure import draw_added_gain, draw_loop
-from shaping.report.marked_frequencies import LABEL_STRIP_PT, plan_marks
-from shaping.report.response_figure import draw_response
-from shaping.report.spectrogram_figure import draw_spectrogram
-from shaping.report.spectrum_figure import draw_spectrum
-from shaping.report.thinning_figure import draw_directivity, draw_spill
+from shaping.report.figures import style
+from shaping.report.figures.loop import draw_added_gain, draw_loop
+from shaping.report.figures.marked_frequencies import LABEL_STRIP_PT, plan_marks
+from shaping.report.figures.response import draw_response
+from shaping.report.figures.spectrogram import draw_spectrogram
+from shaping.report.figures.spectrum import draw_spectrum
+from shaping.report.figures.thinning import draw_directivity, draw_spill
 from shaping.report.words import capture_text, shown_rings
 from shaping.text.names import file_text, shown
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from shaping.plan.thinning.spill_cost import SpillCost
-from shaping.report import axes as shared
-from shaping.report import style
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -115,7 +115,7 @@ def spill_cost_figure(
     thinned: Sequence[SpillCost], turned_down: Sequence[SpillCost], own: SpillCost | None = None
 ) -> Figure:
     """Draw `draw_spill_cost` alone."""
-    from shaping.report.figures import WIDTH_IN, new_figure
+    from shaping.report.figures.whole import WIDTH_IN, new_figure
 
     figure = new_figure(WIDTH_IN, _HEIGHT_PT)
     draw_spill_cost(figure.add_axes((0.14, 0.15, 0.83, 0.65)), thinned, turned_down, own)

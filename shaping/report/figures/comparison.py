@@ -8,8 +8,8 @@ import numpy as np
 
 from shaping.comparison.compare import Comparison
 from shaping.errors import ParameterError
-from shaping.report import axes as shared
-from shaping.report import style
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -92,7 +92,7 @@ def comparison_figure(comparison: Comparison) -> Figure:
     """
     from matplotlib.figure import Figure
 
-    from shaping.report.figures import WIDTH_IN
+    from shaping.report.figures.whole import WIDTH_IN
     from shaping.text.names import file_text
 
     if comparison.change is None:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from shaping.plan.plan import Plan
-from shaping.report import axes as shared
-from shaping.report import style
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
 from shaping.report.words import shown_rings
 from shaping.text.frequency import hertz_text, nearest_note
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from shaping.analysis.findings import Resonance
 from shaping.analysis.spectra import welch_power
 from shaping.capture.recording import Capture
-from shaping.report import axes as shared
-from shaping.report import style
-from shaping.report.marked_frequencies import Mark, MarkKind, draw_marks
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
+from shaping.report.figures.marked_frequencies import Mark, MarkKind, draw_marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from shaping.analysis.findings import Ring
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
 from shaping.capture.recording import Capture
-from shaping.report import axes as shared
-from shaping.report import style
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
 from shaping.text.frequency import hertz_text
 
 if TYPE_CHECKING:

@@ -13,9 +13,9 @@ from shaping.analysis.findings import CriticalFrequency, LoopResponse
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
 from shaping.filters.response import magnitude_db
-from shaping.report import axes as shared
-from shaping.report import style
-from shaping.report.marked_frequencies import MOST_CRITICAL, MarkKind, mark_style
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
+from shaping.report.figures.marked_frequencies import MOST_CRITICAL, MarkKind, mark_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.filters.bands import NOMINAL_HZ
-from shaping.report import style
+from shaping.report.figures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

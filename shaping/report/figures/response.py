@@ -10,9 +10,9 @@ import numpy as np
 from shaping.filters.design import cascade_sos, filter_sos
 from shaping.filters.response import magnitude_db
 from shaping.plan.plan import Plan, Purpose
-from shaping.report import axes as shared
-from shaping.report import style
-from shaping.report.marked_frequencies import MarkKind, draw_marks, mark_style, plan_marks
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
+from shaping.report.figures.marked_frequencies import MarkKind, draw_marks, mark_style, plan_marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,7 +28,8 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
     Parameters
     ----------
     ax : matplotlib Axes
-        Where to draw; labels need `shaping.report.marked_frequencies.LABEL_STRIP_PT` above it.
+        Where to draw; labels need `LABEL_STRIP_PT` of
+        `shaping.report.figures.marked_frequencies` above it.
     plan : Plan
         The plan.
     sample_rate_hz : float

@@ -9,7 +9,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from shaping.report import style
+from shaping.report.figures import style
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,7 +23,7 @@ def inline_svg(figure: Figure, *, name: str, title: str, description: str) -> st
     Parameters
     ----------
     figure : matplotlib Figure
-        Drawn in the colours of `shaping.report.style.LIGHT`.
+        Drawn in the colours of `shaping.report.figures.style.LIGHT`.
     name : str
         Prefix of every id in it; another one for each figure of a page.
     title, description : str

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from shaping.analysis.first_row.radiation import WedgeModel, directivity_db
 from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill
 from shaping.filters.bands import EDGE_RATIO, exact_midband_hz
-from shaping.report import axes as shared
-from shaping.report import style
+from shaping.report.figures import axes as shared
+from shaping.report.figures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
