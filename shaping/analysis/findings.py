@@ -75,6 +75,43 @@ class Ring:
 
 
 @dataclass(frozen=True, slots=True)
+class Recurring:
+    """A frequency at which one channel howled again and again, over its recordings.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Mean, weighted by confidence.
+    spread_hz : float
+        Standard deviation between events.
+    events, sure : int
+        Events, and those that are more than possible rings.
+    dates : tuple of str
+        Days on which it occurred.
+    total_s : float
+        Time it stood out.
+    worst_growth_db_per_s, worst_over_db, peak_dbfs : float
+        Of its events.
+    clipped : bool
+        Whether any of them clipped.
+    confidence : float
+        Of the surest event.
+    """
+
+    frequency_hz: float
+    spread_hz: float
+    events: int
+    sure: int
+    dates: tuple[str, ...]
+    total_s: float
+    worst_growth_db_per_s: float
+    worst_over_db: float
+    peak_dbfs: float
+    clipped: bool
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
 class Resonance:
     """One peak of a magnitude response over its smooth trend.
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from shaping.analysis.findings import Resonance, Ring
+from shaping.analysis.findings import Recurring, Resonance, Ring
 from shaping.capture import cautions as cautions_of
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
@@ -124,7 +124,7 @@ def assemble_plan(
     )
 
 
-def unserved_cautions(unserved: Sequence[Ring | Resonance]) -> list[str]:
+def unserved_cautions(unserved: Sequence[Ring | Resonance | Recurring]) -> list[str]:
     """Return what is said of findings that no band is left for; empty if there are none."""
     if not unserved:
         return []

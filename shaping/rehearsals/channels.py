@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from shaping.analysis.findings import Recurring
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.files import channel_stem
 from shaping.rehearsals.model import CERTAIN
@@ -53,43 +54,6 @@ class Take:
     sample_rate_hz: int
     duration_s: float
     events: tuple[Event, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Recurring:
-    """A frequency that came back.
-
-    Attributes
-    ----------
-    frequency_hz : float
-        Mean, weighted by confidence.
-    spread_hz : float
-        Standard deviation between events.
-    events, sure : int
-        Events, and those that are more than possible rings.
-    dates : tuple of str
-        Days on which it occurred.
-    total_s : float
-        Time it stood out.
-    worst_growth_db_per_s, worst_over_db, peak_dbfs : float
-        Of its events.
-    clipped : bool
-        Whether any of them clipped.
-    confidence : float
-        Of the surest event.
-    """
-
-    frequency_hz: float
-    spread_hz: float
-    events: int
-    sure: int
-    dates: tuple[str, ...]
-    total_s: float
-    worst_growth_db_per_s: float
-    worst_over_db: float
-    peak_dbfs: float
-    clipped: bool
-    confidence: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,9 @@ import math
 from dataclasses import asdict, dataclass
 from pathlib import PurePath
 
+from shaping.analysis.findings import Recurring
 from shaping.capture import cautions
-from shaping.rehearsals.channels import Channel, Recurring, Take
+from shaping.rehearsals.channels import Channel, Take
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.excerpts import (
     HIGHEST_HZ,

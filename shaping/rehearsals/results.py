@@ -7,16 +7,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from shaping.analysis.findings import Ring
+from shaping.analysis.findings import Recurring
 from shaping.capture.recording import CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.filters.bands import nearest_third_octave_hz
 from shaping.output import write_text
 from shaping.plan.plan import CaptureSummary, Plan
-from shaping.plan.ring_out.planner import plan_from_rings
-from shaping.plan.thinning.starting_points import ThinningAmount
+from shaping.plan.ring_out.planner import plan_from_recurring
 from shaping.plan.to_json import plan_to_dict
-from shaping.rehearsals.channels import Channel, Recurring, channels_of
+from shaping.rehearsals.channels import Channel, channels_of
 from shaping.rehearsals.events import Event, events_csv
 from shaping.rehearsals.model import CERTAIN
 from shaping.text.frequency import note_text
@@ -108,8 +107,8 @@ def current_records(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def suggested_plan(channel: Channel, limits: Limits) -> Plan | None:
     """Return a plan for what recurs for sure on a channel; None where nothing does."""
-    rings = [_as_ring(recurring) for recurring in channel.recurring if recurring.sure]
-    if not rings:
+    recurring = [one for one in channel.recurring if one.sure]
+    if not recurring:
         return None
     captures = [
         CaptureSummary(
@@ -123,7 +122,7 @@ def suggested_plan(channel: Channel, limits: Limits) -> Plan | None:
         for take in channel.takes
         if take.events
     ]
-    return plan_from_rings(captures, rings, limits, thinning=ThinningAmount.NONE)
+    return plan_from_recurring(captures, recurring, limits)
 
 
 def summary_to_dict(summary: Summary) -> dict[str, Any]:
@@ -177,23 +176,3 @@ def _recurring(recurring: Recurring) -> dict[str, Any]:
         "note": note_text(recurring.frequency_hz),
         "third_octave_hz": nearest_third_octave_hz(recurring.frequency_hz),
     }
-
-
-def _as_ring(recurring: Recurring) -> Ring:
-    return Ring(
-        frequency_hz=recurring.frequency_hz,
-        frequency_error_hz=recurring.spread_hz / max(recurring.events, 1) ** 0.5,
-        width_hz=2 * recurring.spread_hz,
-        onset_s=0.0,
-        duration_s=recurring.total_s,
-        growth_db_per_s=recurring.worst_growth_db_per_s,
-        decay_db_per_s=None,
-        peak_dbfs=min(recurring.peak_dbfs, 0.0),
-        occurrences=recurring.events,
-        clipped=recurring.clipped,
-        confidence=recurring.confidence,
-        evidence=(
-            f"howled {recurring.events} times on {len(recurring.dates)} "
-            f"{'date' if len(recurring.dates) == 1 else 'dates'}"
-        ),
-    )

@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from shaping.analysis.findings import Ring
+from shaping.analysis.findings import Recurring, Ring
 
 LOOP_DELAY_S = 0.025
 """Assumed time of a trip round the loop: a digital desk with its converters (up to 10 ms), 2 m of
@@ -81,8 +81,8 @@ class Need:
 
     Attributes
     ----------
-    ring : Ring
-        The ring.
+    finding : Ring or Recurring
+        What asks: a ring of a ring-out, or a frequency that recurs over rehearsals.
     depth_db : float
         Cut wanted at its frequency, positive, in dB.
     low_hz, high_hz : float
@@ -93,7 +93,7 @@ class Need:
         The evidence behind the depth, as part of a sentence.
     """
 
-    ring: Ring
+    finding: Ring | Recurring
     depth_db: float
     low_hz: float
     high_hz: float
@@ -103,7 +103,7 @@ class Need:
     @property
     def frequency_hz(self) -> float:
         """Frequency of the ring in Hz."""
-        return self.ring.frequency_hz
+        return self.finding.frequency_hz
 
 
 def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> list[Need]:
@@ -131,7 +131,7 @@ def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> li
         for ring in rings
     ]
     asking = [need for need in needs if need]
-    possible = sorted((n for n in asking if not n.sure), key=lambda need: -need.ring.confidence)
+    possible = sorted((n for n in asking if not n.sure), key=lambda need: -need.finding.confidence)
     return [need for need in asking if need.sure] + possible[:MOST_POSSIBLE]
 
 
@@ -168,14 +168,61 @@ def need_of(ring: Ring, *, loop_delay_s: float = LOOP_DELAY_S, later: int = 0) -
         depth_db += RETURN_DB * min(returns, MOST_RETURNS)
         depth_db += CLIPPED_DB if ring.clipped else 0.0
         depth_db += min(LATER_DB * later, MOST_LATER_DB)
-    half_width = ring.width_hz / 2.0 + 2.0 * ring.frequency_error_hz
+    low_hz, high_hz = _range_hz(
+        ring.frequency_hz, ring.width_hz / 2.0 + 2.0 * ring.frequency_error_hz
+    )
     return Need(
-        ring=ring,
+        finding=ring,
         depth_db=min(depth_db, DEEPEST_DB),
-        low_hz=max(ring.frequency_hz * (1.0 - DRIFT_RATIO) - half_width, ring.frequency_hz / 2.0),
-        high_hz=min(ring.frequency_hz * (1.0 + DRIFT_RATIO) + half_width, ring.frequency_hz * 2.0),
+        low_hz=low_hz,
+        high_hz=high_hz,
         sure=sure,
         why=", ".join(_why(ring, growth, excess_db, loop_delay_s, returns, later if sure else 0)),
+    )
+
+
+def need_of_recurring(recurring: Recurring, *, loop_delay_s: float = LOOP_DELAY_S) -> Need:
+    """Return what a frequency that recurs over rehearsals asks for.
+
+    Its growth counts as in a ring-out. How often it came back counts for nothing: no hand was
+    raising the send after each cut, and the dates are days apart.
+
+    Parameters
+    ----------
+    recurring : Recurring
+        What recurs.
+    loop_delay_s : float
+        Time of a trip round the loop in seconds.
+
+    Returns
+    -------
+    Need
+        What it asks for.
+    """
+    growth = max(recurring.worst_growth_db_per_s, 0.0)
+    depth_db = max(FIRST_CUT_DB, growth * loop_delay_s + MARGIN_DB if growth else 0.0)
+    depth_db += CLIPPED_DB if recurring.clipped else 0.0
+    error_hz = recurring.spread_hz / max(recurring.events, 1) ** 0.5
+    low_hz, high_hz = _range_hz(recurring.frequency_hz, recurring.spread_hz + 2.0 * error_hz)
+    days = len(recurring.dates)
+    return Need(
+        finding=recurring,
+        depth_db=min(depth_db, DEEPEST_DB),
+        low_hz=low_hz,
+        high_hz=high_hz,
+        sure=recurring.sure > 0,
+        why=(
+            f"howled {recurring.events} times on {days} {'date' if days == 1 else 'dates'}"
+            + (f", growing by up to {growth:.0f} dB/s" if growth else "")
+        ),
+    )
+
+
+def _range_hz(frequency_hz: float, half_width_hz: float) -> tuple[float, float]:
+    """Return how far a ring can drift down and up, at most an octave."""
+    return (
+        max(frequency_hz * (1.0 - DRIFT_RATIO) - half_width_hz, frequency_hz / 2.0),
+        min(frequency_hz * (1.0 + DRIFT_RATIO) + half_width_hz, frequency_hz * 2.0),
     )
 
 

@@ -10,17 +10,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from shaping.analysis.findings import Ring
+from shaping.analysis.findings import Recurring, Ring
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.plan.assemble import assemble_plan
+from shaping.plan.assemble import assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
-from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, needs_of
+from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
 from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
-from shaping.plan.ring_out.reasons import Outcome, cautions, planned_cuts, planned_thinning
+from shaping.plan.ring_out.reasons import (
+    Outcome,
+    cautions,
+    planned_cuts,
+    planned_thinning,
+    recurring_cautions,
+)
 from shaping.plan.ring_out.sliders import set_sliders
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
@@ -90,8 +96,52 @@ def plan_from_rings(
         [*planned_thinning(outcome), *planned_cuts(outcome)],
         rings=rings,
         thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
-        unserved=[needs[index].ring for index in outcome.unserved()],
+        unserved=[
+            finding
+            for index in outcome.unserved()
+            if isinstance(finding := needs[index].finding, Ring)
+        ],
         cautions=[*said, GAVE_WAY] if gave_way else said,
+    )
+
+
+def plan_from_recurring(
+    captures: Sequence[CaptureSummary], recurring: Sequence[Recurring], limits: Limits
+) -> Plan:
+    """Plan feedback cuts for what recurs on one channel of rehearsals.
+
+    Parameters
+    ----------
+    captures : sequence of CaptureSummary
+        The recordings it recurred in; at least one.
+    recurring : sequence of Recurring
+        What recurs, most urgent first.
+    limits : Limits
+        The equaliser.
+
+    Returns
+    -------
+    Plan
+        Without rings: these are no findings of one ring-out. The reasons hold the evidence, and
+        what found no band is said.
+
+    Raises
+    ------
+    ParameterError
+        If there is no capture.
+    """
+    if not captures:
+        raise ParameterError("a plan needs at least one capture; name a recording")
+    needs = [need_of_recurring(one) for one in recurring]
+    outcome = _outcome((), needs, limits, (), None, captures[0].sample_rate_hz)
+    return assemble_plan(
+        captures,
+        limits,
+        planned_cuts(outcome),
+        cautions=[
+            *recurring_cautions(outcome),
+            *unserved_cautions([needs[index].finding for index in outcome.unserved()]),
+        ],
     )
 
 

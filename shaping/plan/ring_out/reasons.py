@@ -116,6 +116,15 @@ def cautions(outcome: Outcome, *, wanted_thinning: bool) -> list[str]:
     ]
 
 
+def recurring_cautions(outcome: Outcome) -> list[str]:
+    """Return what a person should know about a plan for what recurs over rehearsals."""
+    return [
+        "What was dialled in during these recordings is not known: the cuts come on top of it.",
+        *_deep_cautions(outcome),
+        *_cut_cautions(outcome),
+    ]
+
+
 def _spares(outcome: Outcome, indices: Sequence[int]) -> str:
     where = _where(outcome.needs[index] for index in indices)
     effects = _effects(outcome, indices)
@@ -146,7 +155,7 @@ def _what(needs: Sequence[Need]) -> str:
     if sure:
         parts.append(f"{_rings(len(sure))} at {_where(sure)}")
     if possible:
-        confidence = min(need.ring.confidence for need in possible)
+        confidence = min(need.finding.confidence for need in possible)
         parts.append(
             f"possible {_rings(len(possible))} at {_where(possible)} (confidence {confidence:.2f})"
         )
@@ -165,18 +174,18 @@ def _ring_cautions(outcome: Outcome) -> list[str]:
     ]
     if outcome.thinning and outcome.needs:
         said.append("The feedback cuts count on the thinning being dialled in with them.")
-    together = _most_together([need.ring.onset_s for need in outcome.needs if need.sure])
+    onsets_s = [
+        need.finding.onset_s
+        for need in outcome.needs
+        if need.sure and isinstance(need.finding, Ring)
+    ]
+    together = _most_together(onsets_s)
     if together > MANY_RINGS:
         said.append(
             f"{together} rings came up together: the send was simply too high; {BETTER_CURE}."
         )
-    deep = [need for need in outcome.needs if need.depth_db >= DEEPEST_DB]
-    if deep:
-        said.append(
-            f"The evidence at {_where(deep)} asks for the deepest cut a plan makes, "
-            f"{DEEPEST_DB:.0f} dB: look for another cause; {BETTER_CURE}."
-        )
-    asking = {id(need.ring) for need in outcome.needs}
+    said += _deep_cautions(outcome)
+    asking = {id(need.finding) for need in outcome.needs}
     left = [ring for ring in outcome.rings if id(ring) not in asking]
     if left:
         where = listing([frequency_text(ring.frequency_hz) for ring in left[:MOST_NAMED]])
@@ -186,6 +195,16 @@ def _ring_cautions(outcome: Outcome) -> list[str]:
             "listen there before you cut."
         )
     return said
+
+
+def _deep_cautions(outcome: Outcome) -> list[str]:
+    deep = [need for need in outcome.needs if need.depth_db >= DEEPEST_DB]
+    if not deep:
+        return []
+    return [
+        f"The evidence at {_where(deep)} asks for the deepest cut a plan makes, "
+        f"{DEEPEST_DB:.0f} dB: look for another cause; {BETTER_CURE}."
+    ]
 
 
 def _cut_cautions(outcome: Outcome) -> list[str]:

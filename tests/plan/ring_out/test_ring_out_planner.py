@@ -63,7 +63,7 @@ def independent_effects_db(plan: Plan, found: Sequence[Ring]) -> list[float]:
 
 
 def need_for(one: Ring, found: Sequence[Ring]) -> Need:
-    return next(need for need in needs_of(found) if need.ring == one)
+    return next(need for need in needs_of(found) if need.finding == one)
 
 
 def bands(plan: Plan) -> int:
