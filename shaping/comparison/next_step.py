@@ -9,6 +9,8 @@ from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
 from shaping.filters.width import QConvention
 from shaping.plan.plan import Plan
 from shaping.text.frequency import hertz_text, note_text
+from shaping.text.names import file_text
+from shaping.text.sentences import listing
 
 DEEPEST_DB = -9.0
 """Needing more than this means that EQ is not the cure. Common practice, no published source."""
@@ -114,6 +116,14 @@ def next_step(
             "wedge, or lower the send."
         )
     return BACK_OFF
+
+
+def record_again(paths: Sequence[str]) -> str:
+    """Return the step after measurements that are doubtful: nothing can rest on them."""
+    return (
+        f"Record {listing([file_text(path) for path in paths])} again, with what is said of it "
+        "mended: no gain can be told from a measurement in doubt. Then compare."
+    )
 
 
 def _mend(e: Explanation, plan: Plan | None) -> str:

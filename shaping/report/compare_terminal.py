@@ -91,9 +91,12 @@ def _behaviour(change: RingChange, *, before: bool) -> str:
 
 def _gain(comparison: Comparison, console: Console) -> None:
     gain = comparison.gain
-    if gain is None:
+    if gain is None and not comparison.doubtful:
         return
     heading(console, "Stable gain, worst case over phase")
+    if gain is None:
+        lines(console, [("!", "Not told: what is said of the recordings above puts it in doubt.")])
+        return
     told = [
         (
             "-",
