@@ -122,6 +122,40 @@ def test_every_mistake_has_words_and_a_step(mistake):
     assert "then record again and compare." in step
 
 
+@pytest.mark.parametrize(
+    ("mistake", "q", "finding", "step"),
+    [
+        (
+            Mistake.TOO_WIDE,
+            1.41,
+            "Setting 2 (2.00 kHz) seems to be too wide, about 1 oct:",
+            "Set setting 2 (2.00 kHz) narrower, to Q 4.3 (1/3 oct), then record again",
+        ),
+        (
+            Mistake.TOO_NARROW,
+            8.65,
+            "Setting 2 (2.00 kHz) seems to be too narrow, about 1/6 oct:",
+            "Set setting 2 (2.00 kHz) wider, to Q 4.3 (1/3 oct), then record again",
+        ),
+        (
+            Mistake.FREQUENCY,
+            4.32,
+            "Setting 2 (2.00 kHz) seems to sit at about 1.60 kHz:",
+            "Set the frequency of setting 2 to 2.00 kHz (B6 +21 cents), then record again",
+        ),
+    ],
+)
+def test_what_was_dialled_and_what_to_dial_are_both_said(mistake, q, finding, step):
+    """Q 4.32 is a third of an octave, Q 1.41 one octave, Q 8.65 a sixth: cookbook's definition."""
+    plan = new_plan(cut(1000.0), cut(2000.0, q=4.32))
+    hz = 1600.0 if mistake is Mistake.FREQUENCY else 2000.0
+    dialled = Filter(FilterKind.PEAKING, hz, q, -6.0)
+    explanation = Explanation(mistake, 2, dialled, None, 3.2, 0.4, Mistake.GAIN, 1.1)
+    assert explanation_text(explanation, plan).startswith(finding)
+    told = next_step((), plan, diagnosis=Diagnosis(0.0, 0.4, 3.0, 0.4, (explanation,)))
+    assert told.startswith(step)
+
+
 def test_captures_that_agree_with_nothing_send_the_mic_back():
     found = Diagnosis(0.0, 3.0, 3.5, 3.5, ())
     assert "Put mic and wedge back" in next_step((), new_plan(cut(1000.0)), diagnosis=found)

@@ -158,6 +158,34 @@ def test_a_single_mistake_is_found_and_explains_what_is_left(rng, name):
         assert explanation.dialled.gain_db == pytest.approx(-4.5, abs=0.5)
 
 
+WIDTHS = [
+    (setting, times)
+    for setting in (2, 3, 4, 5)
+    for times in (1 / 8, 1 / 5, 1 / 3, 1 / 2, 2.0, 3.0, 5.0, 8.0)
+    if LIMITS.min_q <= AS_PLANNED[setting - 2][2] * times <= LIMITS.max_q
+]
+
+
+@pytest.mark.parametrize(("setting", "times"), WIDTHS)
+def test_a_width_is_blamed_on_the_bell_that_has_it(rng, setting, times):
+    """Turned too far, or left from another service: no misreading of the Q gives these widths."""
+    frequency_hz, gain_db, q = AS_PLANNED[setting - 2]
+    found = find(measured(with_setting(setting - 2, (frequency_hz, gain_db, q * times)), rng))
+    (explanation,) = found.explanations
+    assert explanation.setting == setting
+    assert explanation.mistake is (Mistake.TOO_WIDE if times < 1 else Mistake.TOO_NARROW)
+    assert explanation.dialled.frequency_hz == frequency_hz
+    assert explanation.dialled.q == pytest.approx(q * times, rel=0.1)
+    assert found.explained_misfit_db < 0.4
+
+
+def test_a_bell_too_wide_is_not_blamed_on_its_right_neighbour(rng):
+    plan = (bell(250.0, -3.0, 1.4), bell(545.0, -6.0, 8.0))
+    wide = [(250.0, -3.0, 1.4), (545.0, -6.0, 1.5)]
+    found = find(measured(wide, rng, high_pass_hz=None), plan)
+    assert [(e.mistake, e.setting) for e in found.explanations] == [(Mistake.TOO_WIDE, 2)]
+
+
 def test_a_q_entered_as_octaves_is_found(rng):
     plan = (bell(1000.0, -6.0, 2.0),)
     wide = 1 / (2 * np.sinh(np.log(2) / 2 * 2.0))  # cookbook: Q of a bell two octaves wide
