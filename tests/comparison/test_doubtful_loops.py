@@ -54,11 +54,11 @@ def mic_live(reference: np.ndarray, path: np.ndarray) -> np.ndarray:
 def compared(stage: tuple[np.ndarray, np.ndarray], *makers) -> Comparison:
     reference, path = stage
     before, after = (
-        Capture(f"{name}.wav", RATE, 1, make(reference, path))
+        Capture(f"{name}.wav", RATE, 1, make(reference, path), kind=CaptureKind.PINK_NOISE)
         for name, make in zip(("before", "after"), makers, strict=True)
     )
-    played = Capture("noise.wav", RATE, 1, reference)
-    return compare(before, after, kind=CaptureKind.PINK_NOISE, reference=played)
+    played = Capture("noise.wav", RATE, 1, reference, kind=CaptureKind.PINK_NOISE)
+    return compare(before, after, reference=played)
 
 
 def printed(comparison: Comparison) -> str:
