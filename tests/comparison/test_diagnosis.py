@@ -139,7 +139,8 @@ MISTAKES = {
     "wrong band": (with_setting(1, (2000.0, -9.0, 6.0)), Mistake.FREQUENCY, 3),
     "a decade off": (with_setting(1, (250.0, -9.0, 6.0)), Mistake.FREQUENCY, 3),
     "half the cut": (with_setting(1, (2500.0, -4.5, 6.0)), Mistake.GAIN, 3),
-    "octaves as Q": (with_setting(2, (630.0, -6.0, octaves_from_q(5.0))), Mistake.OCTAVES_AS_Q, 4),
+    # Q 5 is 2 asinh(1 / (2 Q)) / ln 2 = 0.288 octaves wide (cookbook), which was entered as Q.
+    "octaves as Q": (with_setting(2, (630.0, -6.0, 0.288)), Mistake.OCTAVES_AS_Q, 4),
 }
 
 
