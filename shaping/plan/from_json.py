@@ -288,7 +288,7 @@ def _check_designable(filters: Sequence[PlannedFilter], rate_hz: int) -> None:
 
 def _ring(at: _At) -> Ring:
     occurrences, clipped, evidence = at.get("occurrences"), at.get("clipped"), at.get("evidence")
-    spells = at.get("spells")
+    spells, capture = at.get("spells"), at.get("capture")
     return Ring(
         frequency_hz=at.key("frequency_hz").number(*_FREQUENCY_HZ),
         frequency_error_hz=at.number_or("frequency_error_hz", 0.0, 1e6, default=0.0),
@@ -303,6 +303,7 @@ def _ring(at: _At) -> Ring:
         confidence=at.key("confidence").number(*_SHARE),
         evidence="" if evidence is None else evidence.text(),
         spells=tuple(_spell(item) for item in (spells.items() if spells else ())),
+        capture=1 if capture is None else capture.whole(1, 10_000),
     )
 
 

@@ -13,7 +13,6 @@ from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, words
 from shaping.report.figures.marked_frequencies import MOST_CRITICAL
 from shaping.report.terminal_text import Column, bold, heading, lines, rows
-from shaping.text.durations import duration_text
 from shaping.text.frequency import frequency_text
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
@@ -90,7 +89,7 @@ def _rings(plan: Plan, console: Console) -> None:
                 frequency_text(ring.frequency_hz),
                 f"{words.ring_word(ring)}: {words.growth_text(ring)}",
                 words.peak_text(ring),
-                duration_text(ring.onset_s),
+                words.onset_text(ring, plan),
             )
             for ring in found
         ],

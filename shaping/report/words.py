@@ -118,6 +118,12 @@ def peak_text(ring: Ring) -> str:
     return "clipped" if ring.clipped else f"{ring.peak_dbfs:.0f} dBFS"
 
 
+def onset_text(ring: Ring, plan: Plan) -> str:
+    """Return when a ring first stood out, and in which recording where there are several."""
+    when = duration_text(ring.onset_s)
+    return when if len(plan.captures) < 2 else f"{when} in recording {ring.capture}"
+
+
 def height_text(peak: Resonance) -> str:
     """Return how far a resonance stands out, with one standard deviation."""
     return f"{peak.prominence_db:.1f} ± {peak.error_db:.1f} dB"

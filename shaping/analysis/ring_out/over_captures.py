@@ -20,9 +20,6 @@ SAME_RATIO = 0.005
 """Rings closer than this, relative to their frequency, are one: a mic position moves a ring about
 as far."""
 
-_Found = tuple[int, Ring]
-"""A ring, and which capture it was found in."""
-
 
 def rings_across(found: Sequence[Sequence[Ring]]) -> tuple[Ring, ...]:
     """Merge the rings of several captures of one wedge, most urgent first.
@@ -44,25 +41,24 @@ def rings_across(found: Sequence[Sequence[Ring]]) -> tuple[Ring, ...]:
     if len(found) == 1:
         return tuple(found[0])
     ordered = sorted(
-        ((capture, ring) for capture, rings in enumerate(found) for ring in rings),
-        key=lambda one: one[1].frequency_hz,
+        (replace(ring, capture=number) for number, rings in enumerate(found, 1) for ring in rings),
+        key=lambda ring: ring.frequency_hz,
     )
-    groups: list[list[_Found]] = []
-    for one in ordered:
-        if groups and one[1].frequency_hz <= groups[-1][-1][1].frequency_hz * (1 + SAME_RATIO):
-            groups[-1].append(one)
+    groups: list[list[Ring]] = []
+    for ring in ordered:
+        if groups and ring.frequency_hz <= groups[-1][-1].frequency_hz * (1 + SAME_RATIO):
+            groups[-1].append(ring)
         else:
-            groups.append([one])
+            groups.append([ring])
     merged = [_merged(group, len(found)) for group in groups]
     return tuple(sorted(merged, key=lambda r: (not r.certain, -r.growth_db_per_s)))
 
 
-def _merged(group: Sequence[_Found], captures: int) -> Ring:
-    rings = [ring for _, ring in group]
+def _merged(rings: Sequence[Ring], captures: int) -> Ring:
     if len(rings) == 1:
         return rings[0]
     worst = max(rings, key=lambda r: (r.certain, r.growth_db_per_s))
-    heard_in = len({capture for capture, _ in group})
+    heard_in = len({ring.capture for ring in rings})
     return replace(
         worst,
         frequency_hz=math.sqrt(rings[0].frequency_hz * rings[-1].frequency_hz),
@@ -70,21 +66,21 @@ def _merged(group: Sequence[_Found], captures: int) -> Ring:
             rings[-1].frequency_hz - rings[0].frequency_hz, *(ring.width_hz for ring in rings)
         ),
         peak_dbfs=max(ring.peak_dbfs for ring in rings),
-        occurrences=_occurrences(group),
+        occurrences=_occurrences(rings),
         clipped=any(ring.clipped for ring in rings),
         confidence=max(ring.confidence for ring in rings),
         evidence=f"{sentence(worst.evidence)} Found in {heard_in} of {captures} captures.",
     )
 
 
-def _occurrences(group: Sequence[_Found]) -> int:
+def _occurrences(rings: Sequence[Ring]) -> int:
     """Return how often it came up in the capture in which it did so most.
 
     What rang on after every sound did not come up as often as there were sounds, where a howl was
     seen growing.
     """
-    grew = [one for one in group if one[1].growth_db_per_s > 0]
+    grew = [ring for ring in rings if ring.growth_db_per_s > 0]
     times: Counter[int] = Counter()
-    for capture, ring in grew or group:
-        times[capture] += ring.occurrences
+    for ring in grew or rings:
+        times[ring.capture] += ring.occurrences
     return max(times.values())

@@ -37,7 +37,7 @@ from shaping.plan.loop.best_cuts import (
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
 from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
 from shaping.plan.thinning.effect import thinning_summary
-from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
+from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
 from shaping.text.frequency import frequency_text
 
 _SAME_OCT = 1 / 24
@@ -105,7 +105,11 @@ def plan_from_loop(
         resonances=resonances,
         loop=loop,
         thinning=thinning_summary(fixed) if thin else None,
-        cautions=[*_loop_cautions(loop, len(planned), cuts), *_band_cautions(limits)],
+        cautions=[
+            *_loop_cautions(loop, len(planned), cuts),
+            *_band_cautions(limits),
+            *left_out(thinning, limits),
+        ],
     )
 
 
@@ -169,7 +173,7 @@ def plan_from_resonances(
         [*thin, *planned],
         resonances=merged,
         thinning=thinning_summary(fixed) if thin else None,
-        cautions=[*said, *_band_cautions(limits)],
+        cautions=[*said, *_band_cautions(limits), *left_out(thinning, limits)],
     )
 
 

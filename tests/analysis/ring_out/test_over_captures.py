@@ -7,8 +7,13 @@ from dataclasses import replace
 import pytest
 
 from shaping.analysis.ring_out.over_captures import rings_across
-from shaping.plan.ring_out.needs import need_of
-from tests.plan.plan_makers import ring
+from shaping.equaliser.limits_file import load_limits
+from shaping.plan.ring_out.needs import need_of, needs_of
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
+from shaping.plan.to_json import plan_from_json, plan_to_dict, plan_to_json
+from shaping.report.words import onset_text
+from tests.plan.plan_makers import capture, ring
 
 
 def rang_on(frequency_hz, confidence=0.45):
@@ -80,6 +85,39 @@ def test_a_ring_of_several_captures_is_as_urgent_as_the_worst_and_spans_their_fr
     assert 1000.0 < merged.frequency_hz < 1004.0
     assert merged.width_hz == 4.0
     assert merged.evidence == "Rose in a straight line. Found in 2 of 2 captures."
+
+
+def test_times_of_two_captures_are_not_compared():
+    """Each recorder started when it started: neither together nor one after the other."""
+    early = [replace(ring(300.0 * 2**n), onset_s=3.0) for n in range(5)]
+    late = replace(ring(7000.0), onset_s=20.0)
+    apart = rings_across([[one] for one in (*early, late)])
+    assert [found.capture for found in apart] == [1, 2, 3, 4, 5, 6]
+    assert not [need.why for need in needs_of(apart) if "rang after" in need.why]
+    plan = plan_from_rings(
+        [capture()] * 6, apart, load_limits("free"), thinning=ThinningAmount.NONE
+    )
+    assert not any("came up together" in said for said in plan.cautions)
+    one = plan_from_rings(
+        [capture()], [*early, late], load_limits("free"), thinning=ThinningAmount.NONE
+    )
+    assert any("5 rings came up together" in said for said in one.cautions)
+    assert "1 more rang after it" in one.filters[0].reason
+
+
+def test_a_merged_ring_keeps_the_clock_of_its_steepest():
+    (merged,) = rings_across([[ring(1000.0, growth_db_per_s=20.0)], [ring(1001.0)]])
+    assert merged.capture == 2
+
+
+def test_the_plan_tells_which_recording_a_time_counts_from():
+    apart = rings_across([[ring(500.0)], [ring(2000.0)]])
+    captures = [capture(), capture(path="moved.wav")]
+    plan = plan_from_rings(captures, apart, load_limits("free"), thinning=ThinningAmount.NONE)
+    again = plan_from_json(plan_to_json(plan))
+    assert [found.capture for found in again.rings] == [1, 2]
+    assert "capture" not in plan_to_dict(plan)["rings"][0]
+    assert onset_text(plan.rings[1], plan) == "3.0 s in recording 2"
 
 
 def test_rings_further_apart_than_a_mic_moves_them_stay_apart():
