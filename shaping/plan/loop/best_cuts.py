@@ -19,6 +19,7 @@ import numpy as np
 from shaping.analysis.findings import LoopResponse
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.menu import Settings, feedback_settings
+from shaping.equaliser.quantise import worth_a_move
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.loop.cut_search import CutSearch, Index
 from shaping.plan.loop.level_curve import LevelCurve, level_curve, upper_points
@@ -132,13 +133,14 @@ def optimise_curves(
             break
     curve = [search.added_db(one) for one in best]
     paying = _paying(curve, [search.net_db(one) for one in best])
-    chosen = best[-1 if cuts is not None else paying]
+    chosen = search.without_shallow(best[-1 if cuts is not None else paying])
+    curve[len(chosen)] = search.added_db(chosen)
     return OptimisedCuts(
         cuts=search.filters(chosen),
         added_db=search.added_db(chosen),
         fixed_db=fixed_db,
         curve_db=tuple(curve),
-        paying=paying,
+        paying=min(paying, len(chosen)),
         tone_db=search.tone_db(chosen),
     )
 
@@ -179,7 +181,9 @@ def _free_settings(
 ) -> Settings | None:
     """Return what the cuts can be set to, without the sliders that `fixed` uses."""
     settings = feedback_settings(limits, sample_rate_hz=sample_rate_hz)
-    if settings is None or not settings.one_per_centre:
+    if settings is None or not worth_a_move(float(settings.gain_db.min())):
+        return None
+    if not settings.one_per_centre:
         return settings
     used = [one.frequency_hz for one in fixed if one.kind is not FilterKind.HIGH_PASS]
     free = ~np.isclose(settings.centres_hz[:, None], used, rtol=1e-6).any(axis=1)

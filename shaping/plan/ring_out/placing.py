@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import centres_hz, gain_steps_db, quantise
+from shaping.equaliser.quantise import centres_hz, gain_steps_db, quantise, worth_a_move
 from shaping.errors import ParameterError
 from shaping.filters.closed_forms import bell_db, notch_db
 from shaping.filters.kinds import Filter, FilterKind
@@ -215,6 +215,8 @@ def _menu(limits: Limits) -> _Menu:
     for gain_db in gains_db:
         if -gain_db > HARD_LIMIT_DB + 1e-9:
             break
+        if kind is FilterKind.PEAKING and not worth_a_move(gain_db):
+            continue
         for wanted_q in WIDTHS_Q:
             try:
                 there = quantise(Filter(kind, 1000.0, q=wanted_q, gain_db=gain_db), limits)

@@ -23,7 +23,7 @@ from shaping.analysis.first_row.spill import (
 )
 from shaping.analysis.third_octave import band_mean_db, band_points_hz
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import gain_steps_db
+from shaping.equaliser.quantise import gain_steps_db, worth_a_move
 from shaping.errors import ParameterError
 from shaping.filters.bands import NOMINAL_HZ
 from shaping.filters.closed_forms import bell_db
@@ -207,6 +207,8 @@ def _low_mid_cuts(limits: Limits) -> list[_Filters]:
     for gain_db in gain_steps_db(limits, _FREE_STEP_DB):
         if gain_db < DEEPEST_DB:
             break
+        if not worth_a_move(gain_db):
+            continue
         for centre_hz in _CENTRES_HZ:
             for q in _QS:
                 wanted = Filter(FilterKind.PEAKING, centre_hz, q=q, gain_db=gain_db)
