@@ -75,7 +75,7 @@ def diffuse(seed: int) -> LoopResponse:
 @pytest.mark.parametrize("name", ["free", "graphic-31"])
 def test_no_peak_of_a_measured_loop_is_answered_by_less(name: str, cuts: int | None) -> None:
     chosen = [optimise_cuts([diffuse(seed)], load_limits(name), cuts=cuts) for seed in (1, 2, 3)]
-    assert sum(len(one.cuts) for one in chosen) > 3
+    assert sum(len(one.cuts) for one in chosen) >= 3
     for one in chosen:
         assert not shallow([cut.gain_db for cut in one.cuts])
         assert cuts is not None or one.paying == len(one.cuts)
