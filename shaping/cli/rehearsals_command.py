@@ -105,19 +105,18 @@ class _Bar:
 def _print(summary: Summary, console: Console) -> None:
     from rich.text import Text
 
-    from shaping.report.terminal_text import Column, rows
+    from shaping.report.terminal_text import Column, rows, wrapped
     from shaping.text.durations import duration_text
     from shaping.text.frequency import frequency_text
     from shaping.text.names import shown
 
     files = f"{summary.files} recording{'' if summary.files == 1 else 's'}"
     length = duration_text(3600 * summary.hours)
-    console.print(f"{files}, {length} counting each channel:", end=" ", highlight=False)
-    console.print(
-        f"{summary.events} feedback event{'' if summary.events == 1 else 's'}, "
-        f"{summary.possible} possible.",
-        highlight=False,
+    told = (
+        f"{files}, {length} counting each channel: {summary.events} feedback "
+        f"event{'' if summary.events == 1 else 's'}, {summary.possible} possible."
     )
+    console.print(Text(wrapped(told, console.width)))
     ringing = [channel for channel in summary.channels if channel.recurring]
     if ringing:
         rows(
