@@ -85,9 +85,7 @@ class LimitsForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
         Meta(max_length=MAX_BANDS, description="the preferred one first"),
     ] = ("peaking",)
     grid_hz: (
-        Annotated[
-            tuple[Frequency, ...], Meta(max_length=MAX_BANDS, description="the only centres")
-        ]
+        Annotated[tuple[Frequency, ...], Meta(max_length=MAX_BANDS, description="the only centres")]
         | Literal["third-octave"]
         | None
     ) = None
@@ -112,15 +110,6 @@ class NamedLimitsForm(LimitsForm, kw_only=True, frozen=True, forbid_unknown_fiel
     name: Annotated[str, Meta(max_length=MAX_TEXT)]
 
 
-LIMITS_FORM = Form(
-    what="limits",
-    record=LimitsForm,
-    error=LimitsError,
-    max_bytes=MAX_FILE_BYTES,
-    advice=lambda: f"name a preset ({', '.join(preset_names())}) or an existing TOML file",
-)
-
-
 @lru_cache(maxsize=1)
 def preset_names() -> tuple[str, ...]:
     """Return the names of the shipped presets, in alphabetical order.
@@ -135,6 +124,15 @@ def preset_names() -> tuple[str, ...]:
             if entry.name.endswith(".toml")
         )
     )
+
+
+LIMITS_FORM = Form(
+    what="limits",
+    record=LimitsForm,
+    error=LimitsError,
+    max_bytes=MAX_FILE_BYTES,
+    advice=lambda: f"name a preset ({', '.join(preset_names())}) or an existing TOML file",
+)
 
 
 def load_limits(name_or_path: str) -> Limits:

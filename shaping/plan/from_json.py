@@ -19,7 +19,13 @@ from shaping.equaliser.quantise import allows
 from shaping.errors import LimitsError, PlanError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.plan import CaptureSummary, LoopSummary, Plan, PlannedFilter, ThinningSummary
-from shaping.plan.plan_form import PLAN_FORM, FilterForm, PlanForm, UnservedRingForm
+from shaping.plan.plan_form import (
+    PLAN_FORM,
+    FilterForm,
+    PlanForm,
+    UnservedResonanceForm,
+    UnservedRingForm,
+)
 from shaping.reading.form import from_json, read_text
 from shaping.text.names import shown
 
@@ -100,10 +106,7 @@ def plan_from_json(text: str) -> Plan:
         resonances=tuple(_record(one, Resonance) for one in form.resonances),
         loop=None if form.loop is None else _record(form.loop, LoopSummary),
         thinning=None if form.thinning is None else _record(form.thinning, ThinningSummary),
-        unserved=tuple(
-            _record(one, Ring if isinstance(one, UnservedRingForm) else Resonance)
-            for one in form.unserved
-        ),
+        unserved=tuple(_finding(one) for one in form.unserved),
         cautions=form.cautions,
     )
 
@@ -111,6 +114,12 @@ def plan_from_json(text: str) -> Plan:
 def _record(form: Struct, kind: type[Record]) -> Record:
     """Return the record whose fields have the names of the form's."""
     return convert(form, kind, from_attributes=True)
+
+
+def _finding(form: UnservedRingForm | UnservedResonanceForm) -> Ring | Resonance:
+    if isinstance(form, UnservedRingForm):
+        return _record(form, Ring)
+    return _record(form, Resonance)
 
 
 def _limits(form: PlanForm) -> Limits:

@@ -152,9 +152,7 @@ def at_line(line: int | None, message: str) -> str:
 
 def json_schema(form: Form[Any], title: str) -> dict[str, Any]:
     """Return the JSON schema of a form, as it is published (draft 2020-12)."""
-    (whole,), parts = msgspec.json.schema_components(
-        [form.record], ref_template="#/$defs/{name}"
-    )
+    (whole,), parts = msgspec.json.schema_components([form.record], ref_template="#/$defs/{name}")
     root = parts.pop(whole["$ref"].rpartition("/")[2])
     return {"$schema": _DIALECT, **root, "title": title, "$defs": parts}
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, TypeGuard
 
 import msgspec
 from msgspec import inspect
@@ -124,7 +124,7 @@ def wanted(kind: inspect.Type) -> str:
         case inspect.TupleType(item_types=items):
             return f"a list of {len(items)} values"
         case inspect.VarTupleType(item_type=item) | inspect.ListType(item_type=item):
-            return f"a list, each of them {wanted(item)}" if _is_plain(item) else "a list"
+            return f"a list of numbers{_range(item)}" if _is_number(item) else "a list"
         case inspect.StructType() | inspect.DictType():
             return "an object with keys"
     return "something else"
@@ -135,7 +135,7 @@ def _one_of(values: Any) -> str:
     return told if len(values) == 1 else f"one of {told}"
 
 
-def _is_plain(kind: inspect.Type) -> bool:
+def _is_number(kind: inspect.Type) -> TypeGuard[inspect.FloatType | inspect.IntType]:
     return isinstance(kind, inspect.FloatType | inspect.IntType)
 
 

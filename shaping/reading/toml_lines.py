@@ -25,7 +25,7 @@ _WHERE = re.compile(r"\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of 
 
 
 def line_of(text: str, path: tuple[str | int, ...]) -> int | None:
-    """Return the line on which a key or table begins, counted from 1.
+    r"""Return the line on which a key or table begins, counted from 1.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def line_of(text: str, path: tuple[str | int, ...]) -> int | None:
 
     Examples
     --------
-    >>> line_of("[[send]]\\n# up\\ngain_db = [\\n  1\\n]\\n", ("send", 0, "gain_db"))
+    >>> line_of("[[send]]\n# up\ngain_db = [\n  1\n]\n", ("send", 0, "gain_db"))
     3
     """
     lines = text.replace("\r\n", "\n").split("\n")
@@ -74,10 +74,10 @@ def toml_mistake(error: Exception, text: str) -> str:
     """Return a parser's complaint as one line for people, with the line that is to blame.
 
     >>> try:
-    ...     tomllib.loads("bands = four")
+    ...     tomllib.loads("[a")
     ... except tomllib.TOMLDecodeError as error:
-    ...     print(toml_mistake(error, "bands = four"))
-    line 1: not valid TOML: invalid value at column 9 of 'bands = four'; text stands in quotes, lists in brackets
+    ...     print(toml_mistake(error, "[a"))
+    line 1: not valid TOML: expected ']' at the end of a table declaration at the end of '[a'
     """
     told = str(error)
     where = _WHERE.search(told)

@@ -17,9 +17,11 @@ from hypothesis import given, settings
 from jsonschema import Draft202012Validator
 
 from shaping.analysis.findings import Ring
+from shaping.cli.main import run
 from shaping.cli.schemas import SCHEMAS, schema_text
 from shaping.equaliser.limits_file import load_limits, preset_names
 from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
 from shaping.plan.to_json import plan_to_dict
 from tests.plan.plan_makers import capture, full_plan, rings
 
@@ -60,7 +62,9 @@ def test_a_plan_with_everything_in_it_fits_and_every_key_is_named() -> None:
 def test_any_plan_fits(found: list[Ring]) -> None:
     validator = Draft202012Validator(closed(published("plan/plan.schema.json")))
     for name in preset_names():
-        plan = plan_from_rings([capture()], found, load_limits(name))
+        plan = plan_from_rings(
+            [capture()], found, load_limits(name), thinning=ThinningAmount.MEDIUM
+        )
         validator.validate(plan_to_dict(plan))
 
 
@@ -81,3 +85,22 @@ def test_presets_fit(name: str) -> None:
 )
 def test_what_is_refused_does_not_fit_either(place: str, value: dict[str, Any]) -> None:
     assert not Draft202012Validator(published(place)).is_valid(value)
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        "vocal_wedge_ring_out",
+        "speech_wedge_ring_out",
+        "guitar_wedge_ring_out",
+        "drum_fill_ring_out",
+        "keys_wedge_no_ring",
+        "vocal_wedge_noise pink_noise_reference",
+    ],
+)
+def test_plans_of_the_shipped_samples_fit(names: str, samples_folder: Path, capsys) -> None:
+    capture, *reference = (str(samples_folder / f"{name}.flac") for name in names.split())
+    words = [f"--reference={one}" for one in reference] or ["--kind=ring-out"]
+    assert run(["suggest", capture, *words, "--json", "-"]) == 0
+    values = json.loads(capsys.readouterr().out)
+    Draft202012Validator(published("plan/plan.schema.json")).validate(values)

@@ -98,7 +98,7 @@ def test_a_sheet_is_read_as_written() -> None:
         ("choir = 2", 'choir = "b"', "line 10: channels.choir must be a whole number"),
         ('"bell"', '"hum"', "line 20: kind of filters 1 must be one of bell, cut, not 'hum'"),
         ("q = 2", 'q = "2"', "line 21: q of filters 1 must be a number, not '2'"),
-        ("  4000,\n", "", "line 3: span_hz must be a list of 2 values or the word \"all\", not"),
+        ("  4000,\n", "", 'line 3: span_hz must be a list of 2 values or the word "all", not'),
         ("  4000,", "  true,", "line 3: span_hz must be a number, not True"),
         ('"sheet/1"', '"sheet/2"', "line 2: schema must be sheet/1, not 'sheet/2'"),
         ('"sheet/1"', "sheet/1", "line 2: not valid TOML: invalid value at column 10 of"),
@@ -139,7 +139,9 @@ def test_null_counts_as_left_out_and_whole_floats_are_whole() -> None:
     assert isinstance(sheet.channels["a"], int)
 
 
-@given(st.lists(st.sampled_from(["# note", "", "a{} = 1", "b{} = [\n1,\n\n2]", 's{} = """\n[x]\n"""'])))
+@given(
+    st.lists(st.sampled_from(["# note", "", "a{} = 1", "b{} = [\n1,\n\n2]", 's{} = """\n[x]\n"""']))
+)
 def test_every_key_is_found_on_the_line_it_was_written_on(kinds: list[str]) -> None:
     text = "\n".join(kind.format(number) for number, kind in enumerate(kinds))
     lines = text.split("\n")
