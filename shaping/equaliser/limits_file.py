@@ -55,7 +55,6 @@ from shaping.filters.bands import NOMINAL_HZ
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
 from shaping.reading.form import Form, at_line, from_toml, read_text
-from shaping.reading.toml_lines import line_of
 from shaping.text.names import shown
 
 MAX_FILE_BYTES = 64 * 1024
@@ -248,8 +247,7 @@ def _parsed(text: str, *, name: str) -> Limits:
         # Keys that do not go together: the line of the first one that the message names.
         given = tomllib.loads(text)
         key = next((word for word in re.findall(r"\w+", str(error)) if word in given), None)
-        line = None if key is None else line_of(text, (key,))
-        raise LimitsError(at_line(line, str(error))) from error
+        raise LimitsError(at_line(text, (key,) if key else (), str(error))) from error
 
 
 def _plain(value: Any) -> Any:

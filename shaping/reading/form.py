@@ -9,6 +9,9 @@ and 2.0 is as whole a number as 2. Whatever is wrong becomes one error of the fo
 one line: where (the key; in TOML the line as well), what was wanted, what stands there. A form
 whose struct forbids unknown fields tells an unknown key, with the nearest one there is; any other
 passes it over.
+
+What puts a refusal into words is imported where there is one: every start of the command reads
+limits, and hardly any of them are wrong.
 """
 
 from __future__ import annotations
@@ -23,8 +26,6 @@ from typing import Any, Generic, NoReturn, TypeVar
 import msgspec
 
 from shaping.errors import ShapingError
-from shaping.reading.problems import Problem, Syntax, problem_of
-from shaping.reading.toml_lines import line_of, toml_mistake
 from shaping.text.names import briefly, shown
 
 Record = TypeVar("Record", bound=msgspec.Struct)
@@ -110,13 +111,17 @@ def from_json(text: str, form: Form[Record]) -> Record:
     except json.JSONDecodeError as error:
         what = error.msg[:1].lower() + error.msg[1:]
         told = f"not valid JSON: {what} at column {error.colno}"
-        raise form.error(at_line(error.lineno, told)) from error
+        raise form.error(f"line {error.lineno}: {told}") from error
     except (ValueError, RecursionError) as error:
         raise form.error(f"not valid JSON ({briefly(error)})") from error
-    found = _fitted(value, form)
-    if isinstance(found, Problem):
-        raise form.error(found.told(Syntax.JSON, root=form.what))
-    return found
+    try:
+        return _fitted(value, form)
+    except _UnfitError as unfit:
+        from shaping.reading.problems import json_place, problem_of
+
+        problem = problem_of(unfit.complaint, unfit.value, form.record)
+        told = f"{json_place(problem.path) or form.what} {problem.says}"
+        raise form.error(told) from unfit.__cause__
 
 
 def from_toml(text: str, form: Form[Record]) -> Record:
@@ -133,20 +138,28 @@ def from_toml(text: str, form: Form[Record]) -> Record:
     try:
         value = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
+        from shaping.reading.toml_lines import toml_mistake
+
         raise form.error(toml_mistake(error, text)) from error
-    found = _fitted(value, form)
-    if isinstance(found, Problem):
-        told = found.told(Syntax.TOML, root=form.what)
-        raise form.error(at_line(line_of(text, found.path), told))
-    return found
+    try:
+        return _fitted(value, form)
+    except _UnfitError as unfit:
+        from shaping.reading.problems import problem_of, toml_place
+
+        problem = problem_of(unfit.complaint, unfit.value, form.record)
+        told = f"{toml_place(problem.path) or form.what} {problem.says}"
+        raise form.error(at_line(text, problem.path, told)) from unfit.__cause__
 
 
-def at_line(line: int | None, message: str) -> str:
-    """Return a message about one line of a file.
+def at_line(text: str, path: tuple[str | int, ...], message: str) -> str:
+    r"""Return a message about one place of a TOML text, with the line of that place before it.
 
-    >>> at_line(3, "bands is missing"), at_line(None, "bands is missing")
-    ('line 3: bands is missing', 'bands is missing')
+    >>> at_line("name = 'lead'\nbands = 99\n", ("bands",), "bands must lie between 0 and 64")
+    'line 2: bands must lie between 0 and 64'
     """
+    from shaping.reading.toml_lines import line_of
+
+    line = line_of(text, path)
     return message if line is None else f"line {line}: {message}"
 
 
@@ -162,7 +175,16 @@ def _too_large(form: Form[Any]) -> str:
     return f"larger than {form.max_bytes // size} {unit}, so it holds no {form.what}"
 
 
-def _fitted(value: Any, form: Form[Record]) -> Record | Problem:
+class _UnfitError(Exception):
+    """A plain value does not fit a form; its cause says why."""
+
+    def __init__(self, value: Any, complaint: str) -> None:
+        super().__init__(complaint)
+        self.value = value
+        self.complaint = complaint
+
+
+def _fitted(value: Any, form: Form[Record]) -> Record:
     try:
         value = _tidied(value)
         try:
@@ -171,9 +193,9 @@ def _fitted(value: Any, form: Form[Record]) -> Record | Problem:
             value = _tidied(value, escaped=True)
             return msgspec.convert(value, form.record)
     except msgspec.ValidationError as error:
-        return problem_of(error, value, form.record)
-    except RecursionError:
-        return Problem((), "is nested too deeply")
+        raise _UnfitError(value, str(error)) from error
+    except RecursionError as error:
+        raise form.error(f"nested too deeply for a {form.what}") from error
 
 
 def _tidied(value: Any, *, escaped: bool = False) -> Any:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from enum import Enum
 from typing import Any, TypeGuard
 
 import msgspec
@@ -23,13 +22,6 @@ _STEP = re.compile(r"\.(?P<key>[^.\[\]]+)|\[(?P<index>\d+)\]|\[\.\.\.\]")
 _MISSING = re.compile(r"^Object missing required field `(.+?)`")
 _UNKNOWN = "Object contains unknown field"
 _MOST_KEYS_TOLD = 24
-
-
-class Syntax(Enum):
-    """How a file is written, which decides how people count in it."""
-
-    JSON = "JSON"
-    TOML = "TOML"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,35 +39,24 @@ class Problem:
     path: Path
     says: str
 
-    def told(self, syntax: Syntax, *, root: str) -> str:
-        """Return the problem as one line.
 
-        >>> Problem(("send", 2, "gain_db"), "is missing").told(Syntax.JSON, root="stage")
-        'send[2].gain_db is missing'
-        >>> Problem(("send", 2, "gain_db"), "is missing").told(Syntax.TOML, root="stage")
-        'gain_db of send 3 is missing'
-        """
-        place = _json_place(self.path) if syntax is Syntax.JSON else _toml_place(self.path)
-        return f"{place or root} {self.says}"
-
-
-def problem_of(error: msgspec.ValidationError, value: Any, record: type) -> Problem:
+def problem_of(complaint: str, value: Any, record: type) -> Problem:
     """Return what is wrong with a value that `msgspec` refused.
 
     Parameters
     ----------
-    error : msgspec.ValidationError
-        Its complaint.
+    complaint : str
+        What `msgspec.ValidationError` said.
     value : object
         The plain value that was refused.
     record : type
         The type it was to be converted to.
     """
     try:
-        return _explained(str(error), value, record)
+        return _explained(complaint, value, record)
     except (LookupError, TypeError, AttributeError, StopIteration):
         # Only a key that imitates a complaint leads here.
-        return Problem((), f"does not fit ({briefly(error)})")
+        return Problem((), f"does not fit ({on_one_line(complaint)})")
 
 
 def _explained(complaint: str, value: Any, record: type) -> Problem:
@@ -257,13 +238,22 @@ def _chosen(kind: inspect.Type, value: Any) -> inspect.Type:
     return kind
 
 
-def _json_place(path: Path) -> str:
+def json_place(path: Path) -> str:
+    """Return how a place in a JSON text is told.
+
+    >>> json_place(("send", 2, "gain_db"))
+    'send[2].gain_db'
+    """
     steps = (f"[{step}]" if isinstance(step, int) else f".{_key(step)}" for step in path)
     return "".join(steps).removeprefix(".")
 
 
-def _toml_place(path: Path) -> str:
-    """Return the key within the innermost table; items of a list are told by the list's key."""
+def toml_place(path: Path) -> str:
+    """Return how a place in a TOML text is told; items of a list go by the list's key.
+
+    >>> toml_place(("send", 2, "gain_db")), toml_place(("kinds", 1))
+    ('gain_db of send 3', 'kinds')
+    """
     keys: list[str] = []
     around = ""
     for number, step in enumerate(path, start=1):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -45,7 +46,7 @@ class Sheet(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     span_hz: tuple[float, float] | Literal["all"] | None = None
 
 
-FORM = Form("sheet", Sheet, LimitsError, 2000, lambda: "write one")
+FORM = Form("sheet", Sheet, LimitsError, 2048, lambda: "write one")
 
 SHEET = """\
 # What is open tonight.
@@ -122,14 +123,20 @@ def test_a_mistake_in_toml_is_told_with_its_line(old: str, new: str, told: str) 
         ('{"schema": "sheet/1",\n\n oh}', "line 3: not valid JSON: expecting property name"),
         ('{"schema": "sheet/1", "a\\n\\ud800": 1}', r"a \ud800 is not a known key; the keys are"),
         ("[1e999]", "sheet must be an object with keys, not [inf]"),
-        ("[" * 900 + "]" * 900, "sheet "),
-        ("7" * 2001, "larger than 1 kB, so it holds no sheet"),
+        ("7" * 2049, "larger than 2 kB, so it holds no sheet"),
         ('{"schema": "sheet/1", "channels": {"a": 1, "b` - at `$.x": 0}}', "channels.b` - at `$.x"),
         ('{"b` - at `$.x": 0}', "sheet does not fit"),
     ],
 )
 def test_a_mistake_in_json_is_told_with_its_place(text: str, told: str) -> None:
     assert refusal(text, syntax="json").startswith(told)
+
+
+@pytest.mark.parametrize("deep", [900, 100_000])
+def test_what_is_nested_deeply_is_refused(deep: int) -> None:
+    wide = replace(FORM, max_bytes=10**6)
+    with pytest.raises(LimitsError, match=r"^(nested too deeply|sheet must be|not valid JSON)"):
+        from_json("[" * deep + "]" * deep, wide)
 
 
 def test_null_counts_as_left_out_and_whole_floats_are_whole() -> None:
@@ -159,7 +166,7 @@ def test_files_are_bounded_and_named(tmp_path: Path) -> None:
     good = tmp_path / "sheet.toml"
     good.write_text("\ufeffschema = 'sheet/1'", encoding="utf-8")
     assert from_toml(read_text(good, FORM), FORM).schema == "sheet/1"
-    for content, told in [(b"\xff", "not a text file in UTF-8"), (b" " * 2001, "larger than 1 kB")]:
+    for content, told in [(b"\xff", "not a text file in UTF-8"), (b" " * 2049, "larger than 2 kB")]:
         good.write_bytes(content)
         with pytest.raises(LimitsError, match=f"^{good}: {told}"):
             read_text(good, FORM)
