@@ -30,6 +30,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
 from dataclasses import fields
 from enum import StrEnum
 from functools import lru_cache
@@ -54,7 +55,7 @@ from shaping.errors import LimitsError
 from shaping.filters.bands import NOMINAL_HZ
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
-from shaping.reading.form import Form, at_line, from_toml, read_text
+from shaping.reading.form import Form, at_line, from_plain, from_toml, read_text
 from shaping.text.names import shown
 
 MAX_FILE_BYTES = 64 * 1024
@@ -103,10 +104,14 @@ class LimitsForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     high_pass_orders: Annotated[tuple[Order, ...], Meta(max_length=MAX_HIGH_PASS_ORDER)] = ()
 
 
-class NamedLimitsForm(LimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=False):
-    """What an equaliser can be set to, as a plan holds it."""
+class NamedLimitsForm(LimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=True):
+    """What an equaliser can be set to, with the name that a file has outside itself."""
 
     name: Annotated[str, Meta(max_length=MAX_TEXT)]
+
+
+class PlanLimitsForm(NamedLimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=False):
+    """What an equaliser can be set to, as a plan holds it."""
 
 
 @lru_cache(maxsize=1)
@@ -125,13 +130,12 @@ def preset_names() -> tuple[str, ...]:
     )
 
 
-LIMITS_FORM = Form(
-    what="limits",
-    record=LimitsForm,
-    error=LimitsError,
-    max_bytes=MAX_FILE_BYTES,
-    advice=lambda: f"name a preset ({', '.join(preset_names())}) or an existing TOML file",
-)
+def _advice() -> str:
+    return f"name a preset ({', '.join(preset_names())}) or an existing TOML file"
+
+
+LIMITS_FORM = Form("limits", LimitsForm, LimitsError, MAX_FILE_BYTES, _advice)
+_NAMED_FORM = Form("limits", NamedLimitsForm, LimitsError, MAX_FILE_BYTES, _advice)
 
 
 def load_limits(name_or_path: str) -> Limits:
@@ -192,6 +196,38 @@ def limits_to_dict(limits: Limits) -> dict[str, Any]:
     }
 
 
+def limits_from_dict(values: Mapping[str, Any], *, name: str) -> Limits:
+    """Return limits from plain values, as `limits_to_dict` gives them.
+
+    Parameters
+    ----------
+    values : mapping
+        Keys of the module header; None counts as left out.
+    name : str
+        Name of the limits, used where `values` has none.
+
+    Returns
+    -------
+    Limits
+        Checked limits.
+
+    Raises
+    ------
+    LimitsError
+        If a key is unknown, missing, of the wrong type or outside its range, or if the keys do not
+        go together.
+
+    Examples
+    --------
+    >>> values = limits_to_dict(load_limits("parametric-4")) | {"bands": 3}
+    >>> limits_from_dict(values, name="three bands").bands
+    3
+    """
+    named = {"name": name, **{key: one for key, one in values.items() if one is not None}}
+    form = from_plain(named, _NAMED_FORM)
+    return limits_of(form, name=form.name)
+
+
 def limits_of(form: LimitsForm, *, name: str) -> Limits:
     """Return the limits that a file or a plan describes.
 
@@ -245,9 +281,11 @@ def _parsed(text: str, *, name: str) -> Limits:
         return limits_of(form, name=name)
     except LimitsError as error:
         # Keys that do not go together: the line of the first one that the message names.
+        from shaping.reading.toml_lines import line_of  # only where something is wrong
+
         given = tomllib.loads(text)
         key = next((word for word in re.findall(r"\w+", str(error)) if word in given), None)
-        raise LimitsError(at_line(text, (key,) if key else (), str(error))) from error
+        raise LimitsError(at_line(line_of(text, (key,) if key else ()), str(error))) from error
 
 
 def _plain(value: Any) -> Any:

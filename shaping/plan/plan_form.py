@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct, field
 
 from shaping.capture.recording import CaptureKind, Severity
-from shaping.equaliser.limits_file import NamedLimitsForm
+from shaping.equaliser.limits_file import PlanLimitsForm
 from shaping.errors import PlanError
 from shaping.filters.kinds import FilterKind
 from shaping.plan.plan import Purpose
@@ -175,7 +175,7 @@ class PlanForm(Struct, kw_only=True, frozen=True):
 
     schema: Literal["shaping.plan/1"]
     captures: Annotated[tuple[CaptureForm, ...], _few]
-    limits: NamedLimitsForm
+    limits: PlanLimitsForm
     sos_sample_rate_hz: Annotated[int, Meta(ge=1, le=1_000_000)] | None = None
     filters: Annotated[tuple[FilterForm, ...], _few]
     rings: Annotated[tuple[RingForm, ...], _few]

@@ -111,9 +111,20 @@ def from_json(text: str, form: Form[Record]) -> Record:
     except json.JSONDecodeError as error:
         what = error.msg[:1].lower() + error.msg[1:]
         told = f"not valid JSON: {what} at column {error.colno}"
-        raise form.error(f"line {error.lineno}: {told}") from error
+        raise form.error(at_line(error.lineno, told)) from error
     except (ValueError, RecursionError) as error:
         raise form.error(f"not valid JSON ({briefly(error)})") from error
+    return from_plain(value, form)
+
+
+def from_plain(value: Any, form: Form[Record]) -> Record:
+    """Return what plain values hold: dictionaries, lists, texts, numbers.
+
+    Raises
+    ------
+    ShapingError
+        The form's own, if they do not fit the form.
+    """
     try:
         return _fitted(value, form)
     except _UnfitError as unfit:
@@ -145,21 +156,19 @@ def from_toml(text: str, form: Form[Record]) -> Record:
         return _fitted(value, form)
     except _UnfitError as unfit:
         from shaping.reading.problems import problem_of, toml_place
+        from shaping.reading.toml_lines import line_of
 
         problem = problem_of(unfit.complaint, unfit.value, form.record)
         told = f"{toml_place(problem.path) or form.what} {problem.says}"
-        raise form.error(at_line(text, problem.path, told)) from unfit.__cause__
+        raise form.error(at_line(line_of(text, problem.path), told)) from unfit.__cause__
 
 
-def at_line(text: str, path: tuple[str | int, ...], message: str) -> str:
-    r"""Return a message about one place of a TOML text, with the line of that place before it.
+def at_line(line: int | None, message: str) -> str:
+    """Return a message about one line of a file.
 
-    >>> at_line("name = 'lead'\nbands = 99\n", ("bands",), "bands must lie between 0 and 64")
-    'line 2: bands must lie between 0 and 64'
+    >>> at_line(3, "bands is missing"), at_line(None, "bands is missing")
+    ('line 3: bands is missing', 'bands is missing')
     """
-    from shaping.reading.toml_lines import line_of
-
-    line = line_of(text, path)
     return message if line is None else f"line {line}: {message}"
 
 

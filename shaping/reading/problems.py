@@ -71,9 +71,12 @@ def _explained(complaint: str, value: Any, record: type) -> Problem:
         unknown = next(key for key in found if key not in keys and key != kind.tag_field)
         return Problem((*path, unknown), f"is not a known key; {_nearest(unknown, keys)}")
     if isinstance(found, list):
-        most = getattr(_chosen(kind, found), "max_length", None)
+        chosen = _chosen(kind, found)
+        least, most = getattr(chosen, "min_length", None), getattr(chosen, "max_length", None)
         if most is not None and len(found) > most:
             return Problem(path, f"holds more than {most} items")
+        if least is not None and len(found) < least:
+            return Problem(path, f"must hold at least {least} of them, not {len(found)}")
     return Problem(path, f"must be {wanted(kind)}, not {briefly(found)}")
 
 
@@ -96,8 +99,8 @@ def wanted(kind: inspect.Type) -> str:
             return f"a whole number{_range(kind)}"
         case inspect.BoolType():
             return "true or false"
-        case inspect.StrType(max_length=most):
-            return "text" if most is None else f"text of at most {most} characters"
+        case inspect.StrType(min_length=least, max_length=most):
+            return f"text{_length(least, most)}"
         case inspect.EnumType(cls=choices):
             return _one_of([choice.value for choice in choices])
         case inspect.LiteralType(values=values):
@@ -118,6 +121,12 @@ def _one_of(values: Any) -> str:
 
 def _is_number(kind: inspect.Type) -> TypeGuard[inspect.FloatType | inspect.IntType]:
     return isinstance(kind, inspect.FloatType | inspect.IntType)
+
+
+def _length(least: int | None, most: int | None) -> str:
+    if most is None:
+        return " that is not empty" if least else ""
+    return f" of {least} to {most} characters" if least else f" of at most {most} characters"
 
 
 def _range(kind: inspect.FloatType | inspect.IntType) -> str:

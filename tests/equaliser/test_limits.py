@@ -7,13 +7,11 @@ from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
-from msgspec import convert
 
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.limits_file import (
     MAX_FILE_BYTES,
-    NamedLimitsForm,
-    limits_of,
+    limits_from_dict,
     limits_to_dict,
     load_limits,
     preset_names,
@@ -98,8 +96,7 @@ def test_preset_has_its_name_a_description_and_survives_a_dictionary(name: str) 
     assert limits.description
     values = limits_to_dict(limits)
     assert set(values) == {field.name for field in fields(Limits)}
-    again = convert(values, NamedLimitsForm)
-    assert limits_of(again, name=name) == limits
+    assert limits_from_dict(values, name="other") == limits
 
 
 def test_presets_differ_where_their_names_say_so() -> None:

@@ -20,7 +20,7 @@ from shaping.reading.toml_lines import line_of
 class Send(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     """A table that is written many times."""
 
-    mic: str
+    mic: Annotated[str, Meta(min_length=1, max_length=60)]
     gain_db: Annotated[float, Meta(ge=-60, le=20)] = 0.0
 
 
@@ -42,7 +42,7 @@ class Sheet(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     schema: Literal["sheet/1"]
     send: Annotated[tuple[Send, ...], Meta(max_length=3)] = ()
     channels: dict[str, Annotated[int, Meta(ge=1)]] = {}
-    filters: tuple[Bell | Cut, ...] = ()
+    filters: Annotated[tuple[Bell | Cut, ...], Meta(min_length=1)] = (Bell(1.0),)
     span_hz: tuple[float, float] | Literal["all"] | None = None
 
 
@@ -94,7 +94,8 @@ def test_a_sheet_is_read_as_written() -> None:
         ("gain_db = -6.0", "gain_db = 99", "line 14: gain_db of send 1 must be a number between"),
         ("gain_db = -6.0", "gain_bd = 1", "line 14: gain_bd of send 1 is not a known key; did you"),
         ("gain_db = -6.0", "x = 1", "line 14: x of send 1 is not a known key; the keys are mic, "),
-        ('mic = "choir"\n', "", "line 16: mic of send 2 is missing; it must be text"),
+        ('mic = "choir"\n', "", "line 16: mic of send 2 is missing; it must be text of 1 to 60"),
+        ('mic = "choir"', 'mic = ""', "line 17: mic of send 2 must be text of 1 to 60 characters"),
         ("choir = 2", "choir = 0", "line 10: channels.choir must be a whole number of at least 1"),
         ("choir = 2", 'choir = "b"', "line 10: channels.choir must be a whole number"),
         ('"bell"', '"hum"', "line 20: kind of filters 1 must be one of bell, cut, not 'hum'"),
@@ -116,7 +117,8 @@ def test_a_mistake_in_toml_is_told_with_its_line(old: str, new: str, told: str) 
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ('{"schema": "sheet/1", "send": [{"mic": 5}]}', "send[0].mic must be text, not 5"),
+        ('{"schema": "sheet/1", "send": [{"mic": 5}]}', "send[0].mic must be text of 1 to 60"),
+        ('{"schema": "sheet/1", "filters": []}', "filters must hold at least 1 of them, not 0"),
         ('{"schema": "sheet/1", "send": [{}, {}, {}, {}]}', "send holds more than 3 items"),
         ('{"schema": null}', "schema is missing; it must be sheet/1"),
         ('{"schema": "\\ud800"}', r"schema must be sheet/1, not '\\ud800'"),
