@@ -159,7 +159,8 @@ def exponential_sweep(
 
     The phase is ``2 pi f1 L exp(t / L)`` with the rate constant `sweep_rate_s` rounded so that
     ``f1 L`` is whole: the sweep starts at phase zero, and the n-th harmonic of a distorting
-    loudspeaker is the sweep itself, ``L ln n`` early.
+    loudspeaker is the sweep itself, ``L ln n`` early. (`scipy.signal.chirp` takes the sweep's ends
+    and length instead, and leaves the rate to follow.)
 
     Parameters
     ----------
