@@ -46,8 +46,8 @@ from shaping.equaliser.limits import (
     MAX_BANDS,
     MAX_GAIN_DB,
     MAX_HIGH_PASS_ORDER,
+    MAX_LINE,
     MAX_STEPS_PER_OCTAVE,
-    MAX_TEXT,
     Q_RANGE,
     Limits,
 )
@@ -63,7 +63,7 @@ MAX_FILE_BYTES = 64 * 1024
 
 _PRESETS = resources.files("shaping.equaliser") / "presets"
 
-Line = Annotated[str, Meta(max_length=MAX_TEXT, description="one line for people")]
+Line = Annotated[str, Meta(max_length=MAX_LINE, description="one line for people")]
 Frequency = Annotated[float, Meta(ge=FREQUENCY_RANGE_HZ[0], le=FREQUENCY_RANGE_HZ[1])]
 Corner = Annotated[float, Meta(ge=HIGH_PASS_RANGE_HZ[0], le=HIGH_PASS_RANGE_HZ[1])]
 Order = Annotated[
@@ -107,7 +107,7 @@ class LimitsForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
 class NamedLimitsForm(LimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=True):
     """What an equaliser can be set to, with the name that a file has outside itself."""
 
-    name: Annotated[str, Meta(max_length=MAX_TEXT)]
+    name: Annotated[str, Meta(max_length=MAX_LINE)]
 
 
 class PlanLimitsForm(NamedLimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=False):
