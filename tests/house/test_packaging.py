@@ -137,7 +137,10 @@ def test_the_oldest_libraries_declared_will_do(
     oldest("python", "-m", "pip", "install", "-q", "--no-deps", str(wheel))
     assert "Wrote" in oldest("shaping", "demo", "--plot", "plan.png", "--html", "plan.html")
     lenient = ("-W", "default::DeprecationWarning")  # old libraries use what newer ones deprecate
-    rooms = [f"tests/{room}" for room in ("filters", "capture", "analysis", "plan", "report")]
+    rooms = [
+        f"tests/{room}"
+        for room in ("reading", "filters", "equaliser", "capture", "analysis", "plan", "report")
+    ]
     oldest(
         "python",
         "-m",

@@ -159,7 +159,7 @@ def left_out(
 
     Parameters
     ----------
-    amount, limits, use
+    amount, limits, use : ThinningAmount, Limits, WedgeUse
         As in `thinning_filters`.
 
     Returns
