@@ -63,15 +63,15 @@ def _explained(complaint: str, value: Any, record: type) -> Problem:
     path = _place(complaint, value, record)
     kind = _type_at(inspect.type_info(record), value, path)
     found = _value_at(value, path)
+    chosen = _chosen(kind, found) if isinstance(found, dict | list) else kind
     if missing := _MISSING.match(complaint):
-        wants = wanted(_step_into(_chosen(kind, found), missing[1]))
+        wants = wanted(_step_into(chosen, missing[1]))
         return Problem((*path, missing[1]), f"is missing; it must be {wants}")
-    if complaint.startswith(_UNKNOWN) and isinstance(kind, inspect.StructType):
-        keys = [field.encode_name for field in kind.fields]
-        unknown = next(key for key in found if key not in keys and key != kind.tag_field)
+    if complaint.startswith(_UNKNOWN) and isinstance(chosen, inspect.StructType):
+        keys = [field.encode_name for field in chosen.fields]
+        unknown = next(key for key in found if key not in keys and key != chosen.tag_field)
         return Problem((*path, unknown), f"is not a known key; {_nearest(unknown, keys)}")
     if isinstance(found, list):
-        chosen = _chosen(kind, found)
         least, most = getattr(chosen, "min_length", None), getattr(chosen, "max_length", None)
         if most is not None and len(found) > most:
             return Problem(path, f"holds more than {most} items")

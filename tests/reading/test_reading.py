@@ -24,7 +24,7 @@ class Send(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     gain_db: Annotated[float, Meta(ge=-60, le=20)] = 0.0
 
 
-class Bell(Struct, frozen=True, tag_field="kind", tag="bell"):
+class Bell(Struct, frozen=True, tag_field="kind", tag="bell", forbid_unknown_fields=True):
     """One of two tables told apart by a tag."""
 
     q: float
@@ -98,6 +98,16 @@ def test_a_sheet_is_read_as_written() -> None:
         ('mic = "choir"', 'mic = ""', "line 17: mic of send 2 must be text of 1 to 60 characters"),
         ("choir = 2", "choir = 0", "line 10: channels.choir must be a whole number of at least 1"),
         ("choir = 2", 'choir = "b"', "line 10: channels.choir must be a whole number"),
+        (
+            "q = 2",
+            "q = 2\norder = 1",
+            "line 22: order of filters 1 is not a known key; the keys are q",
+        ),
+        (
+            'kind = "bell"\n',
+            "",
+            "line 19: kind of filters 1 is missing; it must be one of bell, cut",
+        ),
         ('"bell"', '"hum"', "line 20: kind of filters 1 must be one of bell, cut, not 'hum'"),
         ("q = 2", 'q = "2"', "line 21: q of filters 1 must be a number, not '2'"),
         ("  4000,\n", "", 'line 3: span_hz must be a list of 2 values or the word "all", not'),
