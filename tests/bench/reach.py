@@ -1,0 +1,224 @@
+"""Which tests of the default suite reach which line.
+
+As a pytest plugin (``-p reach``) it names, for coverage, the test or the shared fixture whose code
+runs, and notes how long each test takes. Coverage is started by the environment in every process,
+children of tests included, which carry the name of their test in PYTEST_CURRENT_TEST.
+
+`Reach` reads the result. A line that runs when its module is imported, such as a constant, is
+reached by the tests that reach a line on which one of its names stands, and so on.
+"""
+
+from __future__ import annotations
+
+import ast
+import gc
+import json
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Generator, Iterator
+from functools import _lru_cache_wrapper
+from pathlib import Path
+
+import coverage
+import pytest
+
+BENCH = Path(__file__).resolve().parent
+_FIXTURE = "fixture "
+
+
+# --- the plugin ---------------------------------------------------------------------------------
+
+
+def _name(context: str) -> None:
+    current = coverage.Coverage.current()
+    if current is not None:
+        current.switch_context(context)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """Name the test, and forget what earlier ones left in the package's caches."""
+    for found in gc.get_objects():
+        if isinstance(found, _lru_cache_wrapper) and found.__module__.startswith("shaping"):
+            found.cache_clear()
+    _name(item.nodeid)
+    result = yield
+    _name("")
+    return result
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_fixture_setup(
+    fixturedef: pytest.FixtureDef[object], request: pytest.FixtureRequest
+) -> Generator[None, object, object]:
+    """Name a fixture that several tests share."""
+    if fixturedef.scope != "function":
+        _name(_FIXTURE + fixturedef.argname)
+    result = yield
+    _name(os.environ.get("PYTEST_CURRENT_TEST", "").rsplit(" ", 1)[0])
+    return result
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Keep which fixtures each test uses, those of fixtures included."""
+    names = {item.nodeid: list(getattr(item, "fixturenames", ())) for item in session.items}
+    target = Path(os.environ["REACH_TIMES"]).with_name("fixtures.json")
+    part = target.with_suffix(f".{os.getpid()}")
+    part.write_text(json.dumps(names), encoding="utf-8")
+    if names:
+        part.replace(target)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Keep the times of all tests in the process that hears of all of them."""
+    if not hasattr(config, "workerinput"):
+        config.pluginmanager.register(_Times(), "times")
+
+
+class _Times:
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self.failed: list[str] = []
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.seconds[report.nodeid] = self.seconds.get(report.nodeid, 0.0) + report.duration
+        if report.failed:
+            self.failed.append(report.nodeid)
+
+    def pytest_sessionfinish(self) -> None:
+        Path(os.environ["REACH_TIMES"]).write_text(
+            json.dumps({"seconds": self.seconds, "failed": self.failed}), encoding="utf-8"
+        )
+
+
+# --- making and reading the map -----------------------------------------------------------------
+
+
+def record(root: Path, folder: Path, *, jobs: int) -> None:
+    """Run the default suite once and keep in a folder which lines each test reached."""
+    folder.mkdir(parents=True, exist_ok=True)
+    settings = folder / "coveragerc"
+    settings.write_text(
+        f"[run]\nsource = {root / 'shaping'}\ndata_file = {folder / 'part'}\nparallel = true\n"
+        "context = ${PYTEST_CURRENT_TEST-}\ndisable_warnings = no-data-collected,module-not-measured\n",
+        encoding="utf-8",
+    )
+    for old in folder.glob("part*"):
+        old.unlink()
+    environment = os.environ | {
+        "COVERAGE_PROCESS_START": str(settings),
+        "PYTHONPATH": f"{root}{os.pathsep}{BENCH}",
+        "REACH_TIMES": str(folder / "times.json"),
+        "OPENBLAS_NUM_THREADS": "1",
+        "MPLBACKEND": "Agg",
+    }
+    words = [sys.executable, "-m", "pytest", "-q", "-p", "reach", "-p", "no:cacheprovider"]
+    words += ["-n", str(jobs), f"--basetemp={folder / 'tmp'}"]
+    subprocess.run(words, cwd=root, env=environment, check=False)
+    parts = [str(path) for path in folder.glob("part*")]
+    whole = coverage.CoverageData(str(folder / "reached"))
+    whole.erase()
+    for part in parts:
+        data = coverage.CoverageData(part)
+        data.read()
+        whole.update(data)
+    whole.write()
+    for part in parts:
+        Path(part).unlink()
+
+
+class Reach:
+    """The tests that reach a line."""
+
+    def __init__(self, root: Path, folder: Path) -> None:
+        times = json.loads((folder / "times.json").read_text(encoding="utf-8"))
+        self.seconds: dict[str, float] = times["seconds"]
+        self.failed: list[str] = times["failed"]
+        self._fixtures = json.loads((folder / "fixtures.json").read_text(encoding="utf-8"))
+        self._root = root
+        self._data = coverage.CoverageData(str(folder / "reached"))
+        self._data.read()
+        self._contexts: dict[str, dict[int, list[str]]] = {}
+        self._lines = {
+            path.relative_to(root).as_posix(): path.read_text(encoding="utf-8").splitlines()
+            for path in sorted((root / "shaping").rglob("*.py"))
+        }
+        self._trees = {path: ast.parse("\n".join(lines)) for path, lines in self._lines.items()}
+
+    def tests(self, path: str, line: int) -> set[str]:
+        """Return the tests that reach a line of a module."""
+        contexts: set[str] = set()
+        self._gather(path, line, contexts, set())
+        named = {re.sub(r" \((setup|call|teardown)\)\|?$", "", context) for context in contexts}
+        fixtures = {name.removeprefix(_FIXTURE) for name in named if name.startswith(_FIXTURE)}
+        tests = named & self.seconds.keys()
+        return tests | {test for test, used in self._fixtures.items() if fixtures & set(used)}
+
+    def _gather(self, path: str, line: int, contexts: set[str], seen: set[tuple[str, int]]) -> None:
+        if (path, line) in seen:
+            return
+        seen.add((path, line))
+        chain = _chain(self._trees[path], line)
+        functions = [node for node in chain if isinstance(node, ast.FunctionDef)]
+        if functions and line >= functions[-1].body[0].lineno:
+            statement = chain[-1]
+            contexts |= self._at(path, statement.lineno, _end(statement))
+        elif functions:  # a default value: whoever runs the function
+            contexts |= self._at(path, functions[-1].lineno, functions[-1].end_lineno or 0)
+        else:  # run on import
+            for name in _bound(chain):
+                word = re.compile(rf"\b{re.escape(name)}\b")
+                for other, lines in self._lines.items():
+                    for number, text in enumerate(lines, start=1):
+                        if word.search(text):
+                            self._gather(other, number, contexts, seen)
+
+    def _at(self, path: str, first: int, last: int) -> set[str]:
+        if path not in self._contexts:
+            self._contexts[path] = self._data.contexts_by_lineno(str(self._root / path))
+        lines = self._contexts[path]
+        return {context for n in range(first, last + 1) for context in lines.get(n, ())} - {""}
+
+
+def _chain(tree: ast.Module, line: int) -> list[ast.stmt]:
+    """Return the statements around a line, the innermost last."""
+    chain: list[ast.stmt] = []
+    inside: ast.AST = tree
+    while True:
+        for child in _statements(inside):
+            start = min([child.lineno, *(d.lineno for d in getattr(child, "decorator_list", ()))])
+            if start <= line <= (child.end_lineno or start):
+                chain.append(child)
+                inside = child
+                break
+        else:
+            return chain
+
+
+def _statements(node: ast.AST) -> Iterator[ast.stmt]:
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.stmt):
+            yield child
+        elif isinstance(child, ast.ExceptHandler | ast.match_case):
+            yield from _statements(child)
+
+
+def _end(statement: ast.stmt) -> int:
+    """Return the last line of a statement, or of the head of one that holds others."""
+    body = getattr(statement, "body", None)
+    if isinstance(body, list) and body:
+        return max(int(body[0].lineno) - 1, statement.lineno)
+    return statement.end_lineno or statement.lineno
+
+
+def _bound(chain: list[ast.stmt]) -> set[str]:
+    """Return the names that a statement at the top of a module or class gives."""
+    names = {node.name for node in chain if isinstance(node, ast.ClassDef | ast.FunctionDef)}
+    if chain and isinstance(chain[-1], ast.Assign | ast.AnnAssign | ast.AugAssign):
+        last = chain[-1]
+        targets = last.targets if isinstance(last, ast.Assign) else [last.target]
+        for target in targets:
+            names |= {node.id for node in ast.walk(target) if isinstance(node, ast.Name)}
+    return names
