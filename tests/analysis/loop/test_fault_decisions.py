@@ -62,7 +62,7 @@ def test_frames_in_which_nothing_was_played_do_not_count() -> None:
 @pytest.mark.parametrize(
     ("gains", "expected"),
     [
-        (2 * ([1.0] * 49 + [0.3]), []),  # 2 % of the time and no more
+        ([1.0] * 40 + [0.34] + [1.0] * 59, []),  # 1 % of the time, and smoothed away
         (3 * ([1.0] * 32 + [0.3]), [MeasurementFault.GATED]),
         ([1.0] * 97 + [0.36] * 3, [MeasurementFault.GAIN_MOVED]),  # turned down, not off
         ([1.0] * 50 + [1.1] * 50, []),  # 0.8 dB
