@@ -1,9 +1,10 @@
 """Small changes of the code, one at a time, that a test ought to notice.
 
 The changes are those of cosmic-ray's operators: a number one up or down (one of 20 or more half
-as large again or half: 6001 Hz for 6000 is nobody's mistake), an operator or a comparison replaced, a condition negated, a loop left out, a break for a continue, a caught error
-not caught. Of the replacements of one operator only its opposite and its neighbour are taken:
-``a << b`` on floats fails at once and would flatter the figure.
+as large again or half: 6001 Hz for 6000 is nobody's mistake), an operator or a comparison
+replaced, a condition negated, a loop left out, a break for a continue, a caught error not caught.
+Of the replacements of one operator only its opposite and its neighbour are taken: ``a << b`` on
+floats fails at once and would flatter the figure.
 
 Left out by rule, for no test could or should notice them:
 

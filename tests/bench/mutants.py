@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import compileall
+import contextlib
 import hashlib
 import json
 import os
@@ -72,10 +73,8 @@ class Slot:
         if not done and time.monotonic() < self.until:
             return None
         found = "time" if not done else "survived" if status == 0 else "failed"
-        try:
-            os.killpg(self.process, signal.SIGKILL)  # what its tests may have left behind
-        except ProcessLookupError:
-            pass
+        with contextlib.suppress(ProcessLookupError):  # what its tests may have left behind
+            os.killpg(self.process, signal.SIGKILL)
         if not done:
             os.waitpid(self.process, 0)
         (self.root / self.mutant.path).write_bytes(self.original)

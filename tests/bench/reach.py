@@ -102,7 +102,8 @@ def record(root: Path, folder: Path, *, jobs: int) -> None:
     settings = folder / "coveragerc"
     settings.write_text(
         f"[run]\nsource = {root / 'shaping'}\ndata_file = {folder / 'part'}\nparallel = true\n"
-        "context = ${PYTEST_CURRENT_TEST-}\ndisable_warnings = no-data-collected,module-not-measured\n",
+        "context = ${PYTEST_CURRENT_TEST-}\n"
+        "disable_warnings = no-data-collected,module-not-measured\n",
         encoding="utf-8",
     )
     for old in folder.glob("part*"):
