@@ -116,12 +116,12 @@ def _rounds(mutant: Mutant, reach: Reach) -> tuple[list[list[str]], float]:
     return [soonest(reaching), soonest(rest)], sum(reach.seconds[t] for t in reaching | rest)
 
 
-def _fingerprint() -> str:
+def _fingerprint(tree: Path) -> str:
     digest = hashlib.sha256()
     for part in ("shaping", "tests"):
-        for path in sorted((ROOT / part).rglob("*")):
+        for path in sorted((tree / part).rglob("*")):
             if path.suffix in (".py", ".toml", ".html", ".json") and "bench" not in path.parts:
-                digest.update(path.relative_to(ROOT).as_posix().encode() + path.read_bytes())
+                digest.update(path.relative_to(tree).as_posix().encode() + path.read_bytes())
     return digest.hexdigest()[:12]
 
 
@@ -158,17 +158,15 @@ def run(
     count: int, seed: int, *, only: str = "", jobs: int = 1, work: Path | None = None
 ) -> dict[str, str]:
     """Try mutants; return what became of each, by its key."""
-    work = (work or Path(tempfile.gettempdir()) / "shaping-mutants") / _fingerprint()
-    work.mkdir(parents=True, exist_ok=True)
-    tree = work / "tree"
-    if not (work / "map" / "reached").exists():
-        print("mapping lines to tests: one run of the suite under coverage", file=sys.stderr)
-        record(_copy(tree), work / "map", jobs=jobs)
+    work = work or Path(tempfile.gettempdir()) / "shaping-mutants"
+    tree = _copy(work / "tree")
+    print("which test reaches which line: what changed is run under coverage", file=sys.stderr)
+    record(tree, work / "map", jobs=jobs)
     reach = Reach(tree, work / "map")
     if reach.failed:
         raise SystemExit(f"the suite fails before any change: {', '.join(reach.failed)}")
     mutants = sample(tree, count, seed, word=only)
-    journal = work / "outcomes.jsonl"
+    journal = work / f"outcomes-{_fingerprint(tree)}.jsonl"
     known: dict[str, str] = {}
     if journal.exists():
         for line in journal.read_text(encoding="utf-8").splitlines():

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import ast
 import gc
+import hashlib
 import json
 import os
 import re
@@ -64,9 +65,9 @@ def pytest_fixture_setup(
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Keep which fixtures each test uses, those of fixtures included."""
     names = {item.nodeid: list(getattr(item, "fixturenames", ())) for item in session.items}
-    target = Path(os.environ["REACH_TIMES"]).with_name("fixtures.json")
+    target = Path(os.environ["REACH_FOLDER"]) / "fixtures.json"
     part = target.with_suffix(f".{os.getpid()}")
-    part.write_text(json.dumps(names), encoding="utf-8")
+    part.write_text(json.dumps({"fixtures": names}), encoding="utf-8")
     if names:
         part.replace(target)
 
@@ -88,17 +89,31 @@ class _Times:
             self.failed.append(report.nodeid)
 
     def pytest_sessionfinish(self) -> None:
-        Path(os.environ["REACH_TIMES"]).write_text(
-            json.dumps({"seconds": self.seconds, "failed": self.failed}), encoding="utf-8"
-        )
+        text = json.dumps({"seconds": self.seconds, "failed": dict.fromkeys(self.failed, True)})
+        (Path(os.environ["REACH_FOLDER"]) / "times.json").write_text(text, encoding="utf-8")
 
 
 # --- making and reading the map -----------------------------------------------------------------
 
 
 def record(root: Path, folder: Path, *, jobs: int) -> None:
-    """Run the default suite once and keep in a folder which lines each test reached."""
+    """Note in a folder which lines each test of the default suite reaches.
+
+    Tests whose files are as they were when last noted are not run again.
+    """
     folder.mkdir(parents=True, exist_ok=True)
+    states = folder / "states.json"
+    old = json.loads(states.read_text(encoding="utf-8")) if states.exists() else {}
+    new = _states(root)
+    shared = {name for name in old.keys() | new.keys() if not _holds_tests(name)}
+    if any(old.get(name) != new.get(name) for name in shared):
+        old = {}
+        (folder / "reached").unlink(missing_ok=True)
+    changed = sorted(name for name in new if _holds_tests(name) and old.get(name) != new[name])
+    if not changed:
+        return
+    for part in folder.glob("part*"):
+        part.unlink()
     settings = folder / "coveragerc"
     settings.write_text(
         f"[run]\nsource = {root / 'shaping'}\ndata_file = {folder / 'part'}\nparallel = true\n"
@@ -106,38 +121,63 @@ def record(root: Path, folder: Path, *, jobs: int) -> None:
         "disable_warnings = no-data-collected,module-not-measured\n",
         encoding="utf-8",
     )
-    for old in folder.glob("part*"):
-        old.unlink()
     environment = os.environ | {
         "COVERAGE_PROCESS_START": str(settings),
         "PYTHONPATH": f"{root}{os.pathsep}{BENCH}",
-        "REACH_TIMES": str(folder / "times.json"),
+        "REACH_FOLDER": str(folder),
         "OPENBLAS_NUM_THREADS": "1",
         "MPLBACKEND": "Agg",
     }
     words = [sys.executable, "-m", "pytest", "-q", "-p", "reach", "-p", "no:cacheprovider"]
-    words += ["-n", str(jobs), f"--basetemp={folder / 'tmp'}"]
+    words += ["-n", str(jobs), f"--basetemp={folder / 'tmp'}", *(changed if old else ())]
     subprocess.run(words, cwd=root, env=environment, check=False)
-    parts = [str(path) for path in folder.glob("part*")]
     whole = coverage.CoverageData(str(folder / "reached"))
-    whole.erase()
-    for part in parts:
-        data = coverage.CoverageData(part)
+    whole.read()
+    for part in folder.glob("part*"):
+        data = coverage.CoverageData(str(part))
         data.read()
         whole.update(data)
+        part.unlink()
     whole.write()
-    for part in parts:
-        Path(part).unlink()
+    _keep_those_of(set(new) - set(changed), folder)
+    states.write_text(json.dumps(new), encoding="utf-8")
+
+
+def _keep_those_of(unchanged: set[str], folder: Path) -> None:
+    """Join the times and fixtures of this run with those kept of files that did not change."""
+    whole: dict[str, dict[str, object]] = {"seconds": {}, "failed": {}, "fixtures": {}}
+    kept = folder / "tests.json"
+    if kept.exists():
+        for kind, values in json.loads(kept.read_text(encoding="utf-8")).items():
+            whole[kind] = {t: v for t, v in values.items() if t.split("::")[0] in unchanged}
+    for name in ("times.json", "fixtures.json"):
+        for kind, values in json.loads((folder / name).read_text(encoding="utf-8")).items():
+            whole[kind] |= values
+    kept.write_text(json.dumps(whole), encoding="utf-8")
+
+
+def _states(root: Path) -> dict[str, str]:
+    """Return a digest of every file of code and of every test."""
+    paths = [path for part in ("shaping", "tests") for path in (root / part).rglob("*.py")]
+    return {
+        path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(paths)
+        if path.parent != root / "tests" / "bench"
+    }
+
+
+def _holds_tests(name: str) -> bool:
+    return name.startswith("tests/") and Path(name).name.startswith("test_")
 
 
 class Reach:
     """The tests that reach a line."""
 
     def __init__(self, root: Path, folder: Path) -> None:
-        times = json.loads((folder / "times.json").read_text(encoding="utf-8"))
-        self.seconds: dict[str, float] = times["seconds"]
-        self.failed: list[str] = times["failed"]
-        self._fixtures = json.loads((folder / "fixtures.json").read_text(encoding="utf-8"))
+        tests = json.loads((folder / "tests.json").read_text(encoding="utf-8"))
+        self.seconds: dict[str, float] = tests["seconds"]
+        self.failed: list[str] = sorted(tests["failed"])
+        self._fixtures: dict[str, list[str]] = tests["fixtures"]
         self._root = root
         self._data = coverage.CoverageData(str(folder / "reached"))
         self._data.read()
