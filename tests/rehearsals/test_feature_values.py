@@ -19,7 +19,7 @@ FIRST, LAST = 100, 180  # rows in which the tone has peaks
 def power_of(
     level_db: np.ndarray, *, floor_db: float = -90.0, rest_db: object = -90.0
 ) -> np.ndarray:
-    """Return spectra of a tone at one bin, with a floor in all, and of something else at bin 300."""
+    """Return spectra of a tone at one bin, a floor in all, and something else at bin 300."""
     power = np.full((FRAMES, 401), 10 ** (floor_db / 10))
     power[:, PLACE] = 10 ** (level_db / 10)
     power[:, 300] += 10 ** (np.broadcast_to(np.asarray(rest_db, float), FRAMES) / 10)
