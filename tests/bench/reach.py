@@ -175,8 +175,12 @@ class Reach:
 
     def __init__(self, root: Path, folder: Path) -> None:
         tests = json.loads((folder / "tests.json").read_text(encoding="utf-8"))
-        self.seconds: dict[str, float] = tests["seconds"]
         self.failed: list[str] = sorted(tests["failed"])
+        self.seconds: dict[str, float] = {
+            test: seconds
+            for test, seconds in tests["seconds"].items()
+            if test not in tests["failed"]
+        }
         self._fixtures: dict[str, list[str]] = tests["fixtures"]
         self._root = root
         self._data = coverage.CoverageData(str(folder / "reached"))
@@ -195,7 +199,11 @@ class Reach:
         named = {re.sub(r" \((setup|call|teardown)\)\|?$", "", context) for context in contexts}
         fixtures = {name.removeprefix(_FIXTURE) for name in named if name.startswith(_FIXTURE)}
         tests = named & self.seconds.keys()
-        return tests | {test for test, used in self._fixtures.items() if fixtures & set(used)}
+        return tests | {
+            test
+            for test, used in self._fixtures.items()
+            if fixtures & set(used) and test in self.seconds
+        }
 
     def _gather(self, path: str, line: int, contexts: set[str], seen: set[tuple[str, int]]) -> None:
         if (path, line) in seen:
