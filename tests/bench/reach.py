@@ -105,8 +105,7 @@ def record(root: Path, folder: Path, *, jobs: int) -> None:
     states = folder / "states.json"
     old = json.loads(states.read_text(encoding="utf-8")) if states.exists() else {}
     new = _states(root)
-    shared = {name for name in old.keys() | new.keys() if not _holds_tests(name)}
-    if any(old.get(name) != new.get(name) for name in shared):
+    if any(new.get(name) != digest for name, digest in old.items() if not _holds_tests(name)):
         old = {}
         (folder / "reached").unlink(missing_ok=True)
     changed = sorted(name for name in new if _holds_tests(name) and old.get(name) != new[name])

@@ -33,7 +33,7 @@ def cut(frequency_hz: float, gain_db: float = -6.0, octaves: float | None = 0.29
 
 def plan_of(*filters: PlannedFilter) -> Plan:
     capture = Capture("before.wav", 48_000, 1, np.zeros(48_000, np.float32), CaptureKind.RING_OUT)
-    return assemble_plan([capture], CaptureKind.RING_OUT, load_limits("parametric-4"), filters)
+    return assemble_plan([capture], load_limits("parametric-4"), filters)
 
 
 PLAN = plan_of(cut(1000.0), cut(2000.0, -4.5))

@@ -8,11 +8,12 @@ and the additions for returning, clipping and later rings.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from shaping.analysis.findings import Ring
-from shaping.plan.ring_out.needs import Need, need_of, needs_of
+from shaping.analysis.findings import Recurring, Ring
+from shaping.plan.ring_out.needs import Need, need_of, need_of_recurring, needs_of
 from tests.plan.plan_makers import ring
 
 
@@ -103,7 +104,7 @@ def test_a_possible_ring_must_have_grown_or_come_back() -> None:
 def test_at_most_three_possible_rings_the_most_confident_after_the_sure() -> None:
     possible = [ring(200.0 * 2**n, confidence=c) for n, c in enumerate((0.3, 0.45, 0.26, 0.4))]
     found = needs_of([*possible, ring(150.0)])
-    assert [need.ring.confidence for need in found] == [0.9, 0.45, 0.4, 0.3]
+    assert [need.finding.confidence for need in found] == [0.9, 0.45, 0.4, 0.3]
 
 
 def limits_hz(need: Need | None) -> tuple[float, float]:
@@ -133,3 +134,48 @@ def test_the_evidence_is_told() -> None:
     quiet = need_of(ring(900.0, growth_db_per_s=0.0, occurrences=2))
     assert quiet is not None
     assert quiet.why == "rang on, not seen growing, came back once"
+
+
+def recurring(**facts: Any) -> Recurring:
+    plain: dict[str, Any] = {
+        "frequency_hz": 1000.0,
+        "spread_hz": 0.0,
+        "events": 4,
+        "sure": 2,
+        "dates": ("2026-01-04", "2026-01-11"),
+        "total_s": 8.0,
+        "worst_growth_db_per_s": 40.0,
+        "worst_over_db": 12.0,
+        "peak_dbfs": -20.0,
+        "clipped": False,
+        "confidence": 0.9,
+    }
+    return Recurring(**(plain | facts))
+
+
+@pytest.mark.parametrize(
+    ("facts", "depth_db"),
+    [
+        ({}, 5.0),
+        ({"worst_growth_db_per_s": 0.0}, 3.0),
+        ({"worst_growth_db_per_s": -9.0}, 3.0),
+        ({"clipped": True}, 6.0),
+        ({"events": 99, "dates": ("2026-01-04",) * 9}, 5.0),  # how often counts for nothing
+        ({"worst_growth_db_per_s": 999.0}, 9.0),
+    ],
+)
+def test_what_recurs_over_rehearsals_asks_by_its_growth(
+    facts: dict[str, Any], depth_db: float
+) -> None:
+    assert need_of_recurring(recurring(**facts)).depth_db == pytest.approx(depth_db)
+
+
+def test_what_recurs_spreads_and_is_sure_or_not() -> None:
+    need = need_of_recurring(recurring(spread_hz=6.0))
+    # 1.5 %, the spread, and twice its error, 6 / sqrt(4).
+    assert (need.low_hz, need.high_hz) == pytest.approx((973.0, 1027.0))
+    assert need.sure
+    assert not need_of_recurring(recurring(sure=0)).sure
+    assert need.why == "howled 4 times on 2 dates, growing by up to 40 dB/s"
+    once = recurring(dates=("2026-01-04",), worst_growth_db_per_s=0.0)
+    assert need_of_recurring(once).why == "howled 4 times on 1 date"

@@ -54,7 +54,7 @@ def outcome(
 ) -> Outcome:
     return Outcome(
         limits=limits,
-        rings=(*(n.ring for n in needs), *more),
+        rings=(*(n.finding for n in needs), *more),
         needs=tuple(needs),
         thinning=tuple(thinning),
         cuts=tuple(Cut(BELL, members) for members in cuts),
