@@ -3,8 +3,7 @@
     python tests/bench/mutants.py [--count 300] [--seed 1] [--only WORD] [--jobs 1] [--work DIR]
 
 Draws changes of the deciding rooms (`mutant_sites`), and for each runs the tests of the default
-suite that reach the changed line (`reach`), the short ones first and until one fails; then, if
-none did, the other tests of their files, for what a test keeps for its neighbours. A test that
+suite that reach the changed line (`reach`), the short ones first and until one fails. A test that
 cannot reach a line cannot tell, so the share is that of the whole suite. A run that takes several
 times its usual time, or much memory, counts as noticed too.
 
@@ -15,7 +14,6 @@ where it was; a change of the tree starts anew. 300 changes take about an hour o
 from __future__ import annotations
 
 import argparse
-import compileall
 import contextlib
 import hashlib
 import json
@@ -23,6 +21,7 @@ import os
 import resource
 import shutil
 import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -52,19 +51,21 @@ class Slot:
     root: Path
     mutant: Mutant | None = None
     original: bytes = b""
+    times: tuple[int, int] = (0, 0)
     process: int = 0
     until: float = 0.0
 
-    def start(self, mutant: Mutant, rounds: list[list[str]], limit_s: float) -> None:
+    def start(self, mutant: Mutant, tests: list[str], limit_s: float) -> None:
         """Change the copy and begin the tests in a process of their own."""
         file = self.root / mutant.path
         self.mutant, self.original = mutant, file.read_bytes()
+        self.times = file.stat().st_atime_ns, file.stat().st_mtime_ns
         file.write_text(mutant.source(self.root), encoding="utf-8")
         self.until = time.monotonic() + limit_s
         sys.stdout.flush()
         self.process = os.fork()
         if self.process == 0:
-            os._exit(_tested(self.root, rounds))
+            os._exit(_tested(self.root, tests))
 
     def outcome(self) -> str | None:
         """Return what became of it, None while it runs; then the copy is whole again."""
@@ -77,12 +78,14 @@ class Slot:
             os.killpg(self.process, signal.SIGKILL)
         if not done:
             os.waitpid(self.process, 0)
-        (self.root / self.mutant.path).write_bytes(self.original)
+        file = self.root / self.mutant.path
+        file.write_bytes(self.original)
+        os.utime(file, ns=self.times)  # so that its bytecode holds again
         self.mutant = None
         return found
 
 
-def _tested(root: Path, rounds: list[list[str]]) -> int:
+def _tested(root: Path, tests: list[str]) -> int:
     """Run tests until one fails; return 0 if none does."""
     os.setsid()
     os.chdir(root)
@@ -92,28 +95,21 @@ def _tested(root: Path, rounds: list[list[str]]) -> int:
     os.dup2(quiet, 2)
     words = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--no-header", "--tb=short"]
     words.append(f"--basetemp={root.with_suffix('.tmp')}")
-    for tests in rounds:
-        if not tests:
-            continue
-        code = pytest.main([*words, *tests])
-        if code in _NOTHING_RAN:  # names of tests that hang on the changed value: take whole files
-            code = pytest.main([*words, *dict.fromkeys(t.split("::")[0] for t in tests)])
-        if code:
-            return 1
-    return 0
+    code = pytest.main([*words, *tests])
+    if code in _NOTHING_RAN:  # names of tests that hang on the changed value: take whole files
+        code = pytest.main([*words, *dict.fromkeys(t.split("::")[0] for t in tests)])
+    return 1 if code else 0
 
 
-def _rounds(mutant: Mutant, reach: Reach) -> tuple[list[list[str]], float]:
-    """Return the tests for a mutant, in the order they are run, and how long they usually take."""
+def _tests_for(mutant: Mutant, reach: Reach) -> tuple[list[str], float]:
+    """Return the tests for a mutant, its own room's and the short ones first, and their time."""
     reaching = reach.tests(mutant.path, mutant.line)
-    files = {test.split("::")[0] for test in reaching}
-    rest = {test for test in reach.seconds if test.split("::")[0] in files} - reaching
     own = f"tests/{mutant.room}/"
 
-    def soonest(tests: set[str]) -> list[str]:
-        return sorted(tests, key=lambda t: (reach.seconds[t] * (1 if t.startswith(own) else 3), t))
+    def rank(test: str) -> tuple[float, str]:
+        return reach.seconds[test] * (1 if test.startswith(own) else 3), test
 
-    return [soonest(reaching), soonest(rest)], sum(reach.seconds[t] for t in reaching | rest)
+    return sorted(reaching, key=rank), sum(reach.seconds[test] for test in reaching)
 
 
 def _fingerprint(tree: Path) -> str:
@@ -138,16 +134,14 @@ def _copy(target: Path) -> Path:
     return target
 
 
-def _prepare(first: Path) -> None:
-    """Load what is not ours once, so that each run starts at once."""
-    for name in ("shaping", "tests"):
-        compileall.compile_dir(first / name, quiet=2)
+def _prepare(slots: list[Slot]) -> None:
+    """Compile all there is and load what is not ours, so that each run starts at once."""
+    os.environ |= {"OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
+    for slot in slots:
+        words = [sys.executable, "-m", "pytest", "-q", "--collect-only", "-p", "no:cacheprovider"]
+        subprocess.run(words, cwd=slot.root, stdout=subprocess.DEVNULL, check=False)
+    os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
     sys.dont_write_bytecode = True
-    os.environ |= {
-        "PYTHONDONTWRITEBYTECODE": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-        "MPLBACKEND": "Agg",
-    }
     for name in ("scipy.signal", "scipy.optimize", "scipy.stats", "matplotlib.pyplot", "soundfile"):
         __import__(name)
     for name in ("hypothesis", "rich.console", "click", "jinja2"):
@@ -174,8 +168,7 @@ def run(
             known |= json.loads(line)
     waiting = [mutant for mutant in mutants if mutant.key not in known]
     slots = [Slot(_copy(work / f"slot{n}")) for n in range(jobs if waiting else 0)]
-    for slot in slots:
-        _prepare(slot.root)
+    _prepare(slots)
     while waiting or any(slot.mutant for slot in slots):
         for slot in slots:
             if slot.mutant is not None:
@@ -184,10 +177,10 @@ def run(
                     _note(journal, known, mutant, found)
             if slot.mutant is None and waiting:
                 mutant = waiting.pop()
-                rounds, usual_s = _rounds(mutant, reach)
-                if rounds[0]:
+                tests, usual_s = _tests_for(mutant, reach)
+                if tests:
                     os.environ["PYTHONPATH"] = str(slot.root)
-                    slot.start(mutant, rounds, _LIMIT_S + _LIMIT_TIMES * usual_s)
+                    slot.start(mutant, tests, _LIMIT_S + _LIMIT_TIMES * usual_s)
                 else:
                     _note(journal, known, mutant, "not reached")
         time.sleep(0.05)

@@ -1,8 +1,9 @@
 """Which tests of the default suite reach which line.
 
-As a pytest plugin (``-p reach``) it names, for coverage, the test or the shared fixture whose code
-runs, and notes how long each test takes. Coverage is started by the environment in every process,
-children of tests included, which carry the name of their test in PYTEST_CURRENT_TEST.
+As a pytest plugin (``-p reach``) it names, for coverage, the test, the shared fixture or the file
+of tests whose code runs, and notes how long each test takes. Coverage is started by the
+environment in every process, children of tests included, which carry the name of their test in
+PYTEST_CURRENT_TEST.
 
 `Reach` reads the result. A line that runs when its module is imported, such as a constant, is
 reached by the tests that reach a line on which one of its names stands, and so on.
@@ -26,7 +27,7 @@ import coverage
 import pytest
 
 BENCH = Path(__file__).resolve().parent
-_FIXTURE = "fixture "
+_FIXTURE, _FILE = "fixture ", "file "
 
 
 # --- the plugin ---------------------------------------------------------------------------------
@@ -45,6 +46,18 @@ def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object
         if isinstance(found, _lru_cache_wrapper) and found.__module__.startswith("shaping"):
             found.cache_clear()
     _name(item.nodeid)
+    result = yield
+    _name("")
+    return result
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, object, object]:
+    """Name the file of tests whose own top is run."""
+    if isinstance(collector, pytest.Module):
+        _name(_FILE + collector.nodeid)
     result = yield
     _name("")
     return result
@@ -198,10 +211,11 @@ class Reach:
         named = {re.sub(r" \((setup|call|teardown)\)\|?$", "", context) for context in contexts}
         fixtures = {name.removeprefix(_FIXTURE) for name in named if name.startswith(_FIXTURE)}
         tests = named & self.seconds.keys()
+        files = {name.removeprefix(_FILE) for name in named if name.startswith(_FILE)}
         return tests | {
             test
             for test, used in self._fixtures.items()
-            if fixtures & set(used) and test in self.seconds
+            if (fixtures & set(used) or test.split("::")[0] in files) and test in self.seconds
         }
 
     def _gather(self, path: str, line: int, contexts: set[str], seen: set[tuple[str, int]]) -> None:
