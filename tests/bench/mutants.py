@@ -41,6 +41,7 @@ TARGET = 0.85
 
 _LIMIT_TIMES, _LIMIT_S = 6.0, 30.0
 _MEMORY_BYTES = 8 * 2**30
+_CONTROLS, _CONTROL_S = 8, 60.0
 _NOTHING_RAN = (pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED)
 
 
@@ -55,12 +56,15 @@ class Slot:
     process: int = 0
     until: float = 0.0
 
-    def start(self, mutant: Mutant, tests: list[str], limit_s: float) -> None:
-        """Change the copy and begin the tests in a process of their own."""
+    def start(
+        self, mutant: Mutant, tests: list[str], limit_s: float, *, changed: bool = True
+    ) -> None:
+        """Change the copy, or not, and begin the tests in a process of their own."""
         file = self.root / mutant.path
         self.mutant, self.original = mutant, file.read_bytes()
         self.times = file.stat().st_atime_ns, file.stat().st_mtime_ns
-        file.write_text(mutant.source(self.root), encoding="utf-8")
+        if changed:
+            file.write_text(mutant.source(self.root), encoding="utf-8")
         self.until = time.monotonic() + limit_s
         sys.stdout.flush()
         self.process = os.fork()
@@ -144,7 +148,7 @@ def _prepare(slots: list[Slot]) -> None:
     sys.dont_write_bytecode = True
     for name in ("scipy.signal", "scipy.optimize", "scipy.stats", "matplotlib.pyplot", "soundfile"):
         __import__(name)
-    for name in ("hypothesis", "rich.console", "click", "jinja2"):
+    for name in ("rich.console", "click", "jinja2"):
         __import__(name)
 
 
@@ -169,6 +173,8 @@ def run(
     waiting = [mutant for mutant in mutants if mutant.key not in known]
     slots = [Slot(_copy(work / f"slot{n}")) for n in range(jobs if waiting else 0)]
     _prepare(slots)
+    for slot in slots:
+        _control(slot, waiting, reach)
     while waiting or any(slot.mutant for slot in slots):
         for slot in slots:
             if slot.mutant is not None:
@@ -187,6 +193,21 @@ def run(
     for slot in slots:
         shutil.rmtree(slot.root, ignore_errors=True)
     return {mutant.key: known[mutant.key] for mutant in mutants}
+
+
+def _control(slot: Slot, mutants: list[Mutant], reach: Reach) -> None:
+    """Make sure that the tests pass where nothing is changed: else all would seem noticed."""
+    os.environ["PYTHONPATH"] = str(slot.root)
+    known = {mutant: _tests_for(mutant, reach) for mutant in mutants[:_CONTROLS]}
+    for mutant, (tests, usual_s) in known.items():
+        if not tests or usual_s > _CONTROL_S:
+            continue
+        slot.start(mutant, tests, _LIMIT_S + _LIMIT_TIMES * usual_s, changed=False)
+        while (found := slot.outcome()) is None:
+            time.sleep(0.05)
+        if found != "survived":
+            log = slot.root.with_suffix(".log")
+            raise SystemExit(f"tests fail in the copy although nothing is changed: see {log}")
 
 
 def _note(journal: Path, known: dict[str, str], mutant: Mutant, found: str) -> None:
