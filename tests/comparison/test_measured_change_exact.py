@@ -160,3 +160,39 @@ def test_every_single_mistake_is_thought_of_and_none_that_changes_nothing() -> N
     assert [c.cost for c in whole if c.mistake is Mistake.ALL_OUT] == [4.0]
     assert {c.cost for c in whole if c.mistake is Mistake.Q_CONVENTION} == {12.0}
     assert not [c for c in _candidates([planned()], FREE, change) if c.mistake is Mistake.ALL_OUT]
+
+
+def entered(planned_filter: PlannedFilter) -> dict[Mistake, list[float]]:
+    """Return the Qs that each mistake of width would give."""
+    change = change_of_loops(loop(), loop())
+    found: dict[Mistake, list[float]] = {}
+    for one in _candidates([planned_filter], FREE, change):
+        if one.filters[0] is not None and one.filters[0].q != 4.0:
+            found.setdefault(one.mistake, []).append(one.filters[0].q or 0.0)
+    return found
+
+
+def test_widths_entered_in_the_wrong_unit_start_from_what_is_dialled() -> None:
+    """Source: closed form: a bell of n octaves has a Q of 1 / (2 sinh(n ln 2 / 2))."""
+    two_octaves = 1 / (2 * np.sinh(np.log(2)))
+    found = entered(planned(dial_q=2.0))
+    assert found[Mistake.Q_AS_OCTAVES] == pytest.approx([two_octaves])
+    assert found[Mistake.OCTAVES_AS_Q] == [0.36]
+    without = entered(planned())
+    assert without[Mistake.Q_AS_OCTAVES] == pytest.approx([1 / (2 * np.sinh(2 * np.log(2)))])
+
+
+@pytest.mark.parametrize(("dial_q", "thought_of"), [(0.05, 1), (0.04, 0), (6.0, 1), (6.1, 0)])
+def test_nobody_enters_a_width_of_more_than_six_octaves(dial_q: float, thought_of: int) -> None:
+    assert len(entered(planned(dial_q=dial_q)).get(Mistake.Q_AS_OCTAVES, [])) == thought_of
+
+
+def test_where_q_is_fixed_or_there_is_no_gain_no_width_is_mistaken() -> None:
+    change = change_of_loops(loop(), loop())
+    fixed = replace(FREE, min_q=4.0, max_q=4.0)
+    widths = {Mistake.Q_CONVENTION, Mistake.Q_AS_OCTAVES, Mistake.OCTAVES_AS_Q}
+    thought = {one.mistake for one in _candidates([planned()], fixed, change)}
+    assert not thought & widths
+    assert Mistake.GAIN in thought
+    notch = {one.mistake for one in _candidates([planned(gain_db=None)], FREE, change)}
+    assert notch == {Mistake.OUT, Mistake.FREQUENCY}
