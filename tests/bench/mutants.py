@@ -1,6 +1,7 @@
 """How many small changes of the code the default suite notices.
 
-    python tests/bench/mutants.py [--count 300] [--seed 1] [--only WORD] [--jobs 1] [--work DIR]
+    python tests/bench/mutants.py [--count 300] [--seed 1] [--only WORD] [--jobs 1]
+                                     [--minutes M] [--work DIR]
 
 Draws changes of the deciding rooms (`mutant_sites`), and for each runs the tests of the default
 suite that reach the changed line (`reach`), the short ones first and until one fails. A test that
@@ -17,6 +18,7 @@ import argparse
 import contextlib
 import hashlib
 import json
+import math
 import os
 import resource
 import shutil
@@ -153,9 +155,19 @@ def _prepare(slots: list[Slot]) -> None:
 
 
 def run(
-    count: int, seed: int, *, only: str = "", jobs: int = 1, work: Path | None = None
+    count: int,
+    seed: int,
+    *,
+    only: str = "",
+    jobs: int = 1,
+    work: Path | None = None,
+    minutes: float = math.inf,
 ) -> dict[str, str]:
-    """Try mutants; return what became of each, by its key."""
+    """Try mutants; return what became of each, by its key.
+
+    After so many `minutes` no further one is begun. The order is drawn too, so those tried are a
+    fair sample, only a smaller one.
+    """
     work = work or Path(tempfile.gettempdir()) / "shaping-mutants"
     tree = _copy(work / "tree")
     print("which test reaches which line: what changed is run under coverage", file=sys.stderr)
@@ -175,12 +187,15 @@ def run(
     _prepare(slots)
     for slot in slots:
         _control(slot, waiting, reach)
+    last = time.monotonic() + 60 * minutes
     while waiting or any(slot.mutant for slot in slots):
         for slot in slots:
             if slot.mutant is not None:
                 mutant, found = slot.mutant, slot.outcome()
                 if found is not None:
                     _note(journal, known, mutant, found)
+            if time.monotonic() > last:
+                waiting.clear()
             if slot.mutant is None and waiting:
                 mutant = waiting.pop()
                 tests, usual_s = _tests_for(mutant, reach)
@@ -192,7 +207,7 @@ def run(
         time.sleep(0.05)
     for slot in slots:
         shutil.rmtree(slot.root, ignore_errors=True)
-    return {mutant.key: known[mutant.key] for mutant in mutants}
+    return {mutant.key: known[mutant.key] for mutant in mutants if mutant.key in known}
 
 
 def _control(slot: Slot, mutants: list[Mutant], reach: Reach) -> None:
@@ -243,11 +258,18 @@ def main() -> int:
     parser.add_argument("--only", default="", metavar="WORD", help="modules whose path holds it")
     parser.add_argument("--jobs", type=int, default=1, help="at a time")
     parser.add_argument("--work", type=Path, help="folder for copies and the journal")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="begin none after so long")
     options = parser.parse_args()
     results = run(
-        options.count, options.seed, only=options.only, jobs=options.jobs, work=options.work
+        options.count,
+        options.seed,
+        only=options.only,
+        jobs=options.jobs,
+        work=options.work,
+        minutes=options.minutes,
     )
-    mutants = sample(ROOT, options.count, options.seed, word=options.only)
+    drawn = sample(ROOT, options.count, options.seed, word=options.only)
+    mutants = [mutant for mutant in drawn if mutant.key in results]
     killed = sum(map(_noticed, results.values()))
     interval = binomtest(killed, len(results)).proportion_ci()
     print(
