@@ -250,3 +250,17 @@ def test_silence_and_scraps_are_no_tone() -> None:
     assert refine_tone(np.zeros(8000, np.float32), 8000, 500.0, start_s=0.0, stop_s=1.0) is None
     ones = np.ones(300, np.float32)
     assert refine_tone(ones, 8000, 500.0, start_s=0.0, stop_s=0.01) is None
+
+
+def test_the_steepest_half_second_is_told_of_a_growth_that_quickens() -> None:
+    """From 20 to 80 dB/s over two seconds: the last half second runs at 65 to 80 dB/s."""
+    time = np.arange(6 * RATE) / RATE
+    since = np.clip(time - 1.0, 0.0, 2.0)
+    level = np.where(time < 1.0, -200.0, -110 + 20 * since + 15 * since**2)
+    level = np.where(time > 3.5, -200.0, level)
+    noise = 10 ** (-85 / 20) * np.random.default_rng(3).standard_normal(time.size)
+    samples = 10 ** (level / 20) * np.sin(2 * np.pi * 700 * time) + noise
+    growths = find_slopes(samples.astype(np.float32), RATE).growths
+    best = max(growths, key=lambda g: g.steepest_db_per_s)
+    assert best.steepest_db_per_s == pytest.approx(72.0, abs=4.0)
+    assert best.slope_db_per_s < best.steepest_db_per_s - 2.0

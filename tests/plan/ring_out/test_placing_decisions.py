@@ -202,3 +202,11 @@ def test_a_cut_is_deepened_for_its_own_rings_only_and_counts_the_others() -> Non
         sample_rate_hz=RATE_HZ,
     )
     assert helped[0].filter.gain_db == -3.0
+
+
+def test_near_half_the_rate_placed_cuts_are_deepened_too() -> None:
+    """A digital bell is narrower there than the analogue one that the search counts with."""
+    found = placed(
+        (15_319.0, 200.0, 0.9), (18_498.0, 100.0, 0.9), limits=load_limits("parametric-6"), bands=2
+    )
+    assert found == [(15_102, -9.0, (0,)), (18_486, -6.0, (1,))]  # -5.5 by the search alone

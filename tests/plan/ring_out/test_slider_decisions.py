@@ -112,3 +112,11 @@ def test_each_slider_names_the_rings_it_answers() -> None:
 def test_a_ring_that_drifts_between_sliders_stops_at_10_db() -> None:
     gains = sliders((1122.5, 400.0))[0]
     assert min(gains.values()) >= -10.0
+
+
+def test_near_half_the_rate_sliders_are_deepened_too() -> None:
+    """A digital bell is narrower there than the analogue one that the search counts with."""
+    needs = needs_of([ring(hz, growth_db_per_s=40.0) for hz in (8179.0, 10_932.0)])
+    _, found = set_sliders(needs, GRAPHIC, thinning=(), cuts=31, sample_rate_hz=32_000.0)
+    gains = {cut.filter.frequency_hz: cut.filter.gain_db for cut in found}
+    assert gains == {8000.0: -4.0, 10_000.0: -8.0}  # -7 by the search alone
