@@ -37,13 +37,17 @@ from reach import Reach, record
 from scipy.stats import binomtest
 
 ROOT = Path(__file__).resolve().parents[2]
-COPIED = ("shaping", "tests", "audio_samples", "notebooks", "README.md", "DEVELOPERS.md")
-COPIED_TOO = ("LICENSE", "pyproject.toml", ".ci", ".gitignore")
+COPIED = (
+    *("shaping", "tests", "audio_samples", "notebooks", ".ci"),
+    *("README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", ".gitignore"),
+)
+"""What the suite needs of the tree."""
+
 TARGET = 0.85
 
-_LIMIT_TIMES, _LIMIT_S = 6.0, 30.0
+_LIMIT_TIMES, _LIMIT_S = 6.0, 30.0  # a run that takes so much longer than usual hangs
 _MEMORY_BYTES = 8 * 2**30
-_CONTROLS, _CONTROL_S = 6, 15.0
+_CONTROLS, _CONTROL_S = 6, 15.0  # so many runs on unchanged code, none of them long
 _NOTHING_RAN = (pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED)
 
 
@@ -127,16 +131,15 @@ def _fingerprint(tree: Path) -> str:
     return digest.hexdigest()[:12]
 
 
-def _copy(target: Path) -> Path:
+def _copy(source: Path, target: Path) -> Path:
     shutil.rmtree(target, ignore_errors=True)
     target.mkdir(parents=True)
-    for name in (*COPIED, *COPIED_TOO):
-        if (ROOT / name).is_dir():
-            shutil.copytree(
-                ROOT / name, target / name, ignore=shutil.ignore_patterns("__pycache__", ".*_cache")
-            )
-        elif (ROOT / name).exists():
-            shutil.copy2(ROOT / name, target / name)
+    unwanted = shutil.ignore_patterns("__pycache__", ".*_cache")
+    for name in COPIED:
+        if (source / name).is_dir():
+            shutil.copytree(source / name, target / name, ignore=unwanted)
+        elif (source / name).exists():
+            shutil.copy2(source / name, target / name)
     return target
 
 
@@ -169,7 +172,7 @@ def run(
     fair sample, only a smaller one.
     """
     work = work or Path(tempfile.gettempdir()) / "shaping-mutants"
-    tree = _copy(work / "tree")
+    tree = _copy(ROOT, work / "tree")
     print("which test reaches which line: what changed is run under coverage", file=sys.stderr)
     record(tree, work / "map", jobs=jobs)
     reach = Reach(tree, work / "map")
@@ -183,7 +186,7 @@ def run(
         for line in journal.read_text(encoding="utf-8").splitlines():
             known |= json.loads(line)
     waiting = [mutant for mutant in mutants if mutant.key not in known]
-    slots = [Slot(_copy(work / f"slot{n}")) for n in range(jobs if waiting else 0)]
+    slots = [Slot(_copy(tree, work / f"slot{n}")) for n in range(jobs if waiting else 0)]
     _prepare(slots)
     for slot in slots:
         _control(slot, waiting, reach)
