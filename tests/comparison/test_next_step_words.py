@@ -176,22 +176,32 @@ def explained(
         (
             explained(Mistake.FREQUENCY),
             "Setting 2 (2.00 kHz) seems to sit at about 1.80 kHz",
-            "Set setting 2 (2.00 kHz) to 2.00 kHz (B6 +21 cents)",
+            "Set the frequency of setting 2 to 2.00 kHz (B6 +21 cents)",
         ),
         (
             explained(Mistake.Q_AS_OCTAVES),
             "Setting 2 (2.00 kHz) seems to have its Q entered as octaves",
-            "Match the width of setting 2 (2.00 kHz) in octaves, 0.29, instead of Q",
+            "Match the width of setting 2 (2.00 kHz) in octaves, 0.29 oct, instead of Q",
         ),
         (
             explained(Mistake.OCTAVES_AS_Q),
             "Setting 2 (2.00 kHz) seems to have its octaves entered as Q",
-            "Match the width of setting 2 (2.00 kHz) in octaves, 0.29, instead of Q",
+            "Match the width of setting 2 (2.00 kHz) in octaves, 0.29 oct, instead of Q",
+        ),
+        (
+            explained(Mistake.TOO_WIDE),
+            "Setting 2 (2.00 kHz) seems to be too wide, about 0.48 oct",
+            "Set setting 2 (2.00 kHz) narrower, to Q 5.0 (0.29 oct)",
+        ),
+        (
+            explained(Mistake.TOO_NARROW),
+            "Setting 2 (2.00 kHz) seems to be too narrow, about 0.48 oct",
+            "Set setting 2 (2.00 kHz) wider, to Q 5.0 (0.29 oct)",
         ),
         (
             explained(Mistake.Q_CONVENTION, convention=QConvention.POLE),
             "Setting 2 (2.00 kHz) seems to read Q as the Q of its poles",
-            "Match the width of setting 2 (2.00 kHz) in octaves, 0.29, instead of Q",
+            "Match the width of setting 2 (2.00 kHz) in octaves, 0.29 oct, instead of Q",
         ),
         (
             explained(

@@ -10,7 +10,14 @@ import pytest
 
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.limits_file import load_limits
-from shaping.equaliser.quantise import allows, centres_hz, dial_q, gain_steps_db, quantise
+from shaping.equaliser.quantise import (
+    allows,
+    centres_hz,
+    dial_q,
+    gain_steps_db,
+    quantise,
+    worth_a_move,
+)
 from shaping.errors import LimitsError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention
@@ -164,3 +171,10 @@ def test_of_two_orders_as_near_the_gentler_is_taken() -> None:
     limits = replace(FREE, high_pass_orders=(4, 2))
     assert quantise(Filter(FilterKind.HIGH_PASS, 100.0, order=3), limits).order == 2
     assert quantise(Filter(FilterKind.HIGH_PASS, 100.0, order=4), limits).order == 4
+
+
+@pytest.mark.parametrize(
+    ("gain_db", "worth"), [(-1.0, True), (-0.99, False), (0.0, False), (-12.0, True), (None, True)]
+)
+def test_less_than_one_db_is_not_worth_a_hands_move(gain_db: float | None, worth: bool) -> None:
+    assert worth_a_move(gain_db) is worth

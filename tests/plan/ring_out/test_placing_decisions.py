@@ -118,9 +118,12 @@ def test_thinning_counts() -> None:
 
 def test_the_menu_holds_what_can_be_dialled_and_makes_sense() -> None:
     menu = _menu(FREE)
-    assert (menu.gain_db.max(), menu.gain_db.min()) == (-0.5, -10.0)
+    assert (menu.gain_db.max(), menu.gain_db.min()) == (
+        -1.0,
+        -10.0,
+    )  # half a dB is not worth a hand's move
     assert (menu.q.min(), menu.q.max()) == (1.0, 8.0)
-    assert menu.q.size == 20 * 10
+    assert menu.q.size == 19 * 10
     narrowest = (menu.gain_db == -6.0) & (menu.q == 8.0)
     # 6 dB times 2 asinh(1/16) / ln 2 octaves.
     assert menu.tone[narrowest] == pytest.approx([6.0 * 0.180220], rel=1e-4)

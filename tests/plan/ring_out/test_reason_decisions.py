@@ -63,8 +63,8 @@ def outcome(
     )
 
 
-def said(found: Outcome, *, wanted_thinning: bool = False) -> list[str]:
-    return cautions(found, wanted_thinning=wanted_thinning)
+def said(found: Outcome) -> list[str]:
+    return cautions(found)
 
 
 @pytest.mark.parametrize(("effect_db", "served"), [(-5.5, True), (-5.4, False)])
@@ -165,22 +165,11 @@ def test_no_rings_and_what_the_cuts_count_on() -> None:
     assert "The feedback cuts count" not in " ".join(said(idle))
 
 
-def test_thinning_that_was_wanted_and_cannot_be_is_told() -> None:
-    no_high_pass = (
-        "This equaliser has no high-pass: use the one of the mic's channel, which does most of "
-        "the thinning."
-    )
-    no_band = "This equaliser has no band wide enough for a low-mid cut."
-    notch, graphic = load_limits("narrow-notch"), load_limits("graphic-31")
-
-    def told(limits: Limits, *thinning: PlannedFilter, wanted: bool = True) -> list[str]:
-        return said(outcome([], [], thinning=thinning, limits=limits), wanted_thinning=wanted)[1:]
-
-    assert told(notch) == [no_high_pass, no_band]
-    assert told(notch, wanted=False) == []
-    assert told(FOUR, HIGH_PASS) == [no_band]
-    assert told(FOUR, HIGH_PASS, LOW_MID) == []
-    assert no_band not in told(graphic)
+def test_rings_of_different_captures_did_not_come_up_together() -> None:
+    needs = [need(1000.0 * (n + 1)) for n in range(4)]
+    apart = [replace(one, finding=replace(one.finding, capture=n)) for n, one in enumerate(needs)]
+    assert any("too high" in one for one in said(outcome(needs, [[-6, -6, -6]] * 4)))
+    assert not any("too high" in one for one in said(outcome(apart, [[-6, -6, -6]] * 4)))
 
 
 def test_a_cut_tells_its_rings_the_first_ones_evidence_and_its_weakest_effect() -> None:

@@ -37,7 +37,7 @@ def slider(frequency_hz: float, gain_db: float) -> Filter:
 def test_the_desk_has_every_place_down_to_10_db_and_sliders_below_half_the_rate() -> None:
     desk = _desk(GRAPHIC, 23_520.0)
     assert len(desk.centres_hz) == 31
-    assert desk.gain_db.tolist() == [-0.5 * n for n in range(21)]
+    assert desk.gain_db.tolist() == [0.0, *(-0.5 * n for n in range(2, 21))]  # half a dB is no move
     assert desk.q[1:] == pytest.approx(4.32)
     assert len(_desk(GRAPHIC, 4000.0).centres_hz) == 23  # 3.15 kHz is the last below 4 kHz
 

@@ -15,6 +15,7 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.thinning.starting_points import (
     ThinningAmount,
     WedgeUse,
+    left_out,
     thinning_filters,
     wide_cut,
 )
@@ -98,3 +99,25 @@ def test_too_few_sliders_make_no_wide_cut() -> None:
     needed = len(wide_cut(WANTED, graphic))
     assert len(wide_cut(WANTED, replace(graphic, bands=needed))) == needed
     assert wide_cut(WANTED, replace(graphic, bands=needed - 1)) == ()
+
+
+NO_HIGH_PASS = (
+    "This equaliser has no high-pass: use the one of the mic's channel, which does most of the "
+    "thinning."
+)
+
+
+def test_what_an_equaliser_cannot_thin_is_told() -> None:
+    light = ThinningAmount.LIGHT
+    assert left_out(light, FREE) == ()
+    assert left_out(ThinningAmount.NONE, load_limits("narrow-notch")) == ()
+    first, second = left_out(light, load_limits("narrow-notch"))
+    assert first == NO_HIGH_PASS
+    assert "low-mid cut" in second
+    without = replace(FREE, high_pass_min_hz=None, high_pass_max_hz=None, high_pass_orders=())
+    assert left_out(light, without) == (NO_HIGH_PASS,)
+    assert left_out(light, without, use=WedgeUse.KEYS) == ()  # light thinning leaves keys' lows
+    assert left_out(ThinningAmount.MEDIUM, without, use=WedgeUse.KEYS) == (NO_HIGH_PASS,)
+    narrow = replace(FREE, min_q=2.1)
+    assert len(left_out(light, narrow)) == 1
+    assert left_out(light, narrow, use=WedgeUse.DRUM_FILL) == ()
