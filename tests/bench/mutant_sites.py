@@ -12,7 +12,8 @@ Left out by rule, for no test could or should notice them:
 - decorators: caches change speed alone, and what makes a record frozen is for the type checker;
 - ``raise`` statements, which hold the wording of errors (whether one is raised is the condition's);
 - ``strict=`` of ``zip``, a guard for lengths that are equal by construction;
-- `Protocol` bodies and ``__all__``.
+- `Protocol` bodies, and what is marked as code for another platform (``pragma: no cover``);
+- stars that unpack or that part parameters, which the operators take for products.
 
 Docstrings and other texts are not changed by any operator.
 """
@@ -151,19 +152,44 @@ def sample(root: Path, count: int, seed: int, *, word: str = "") -> list[Mutant]
 
 def _mutants(root: Path, path: str) -> Iterator[tuple[Span, Mutant]]:
     code = (root / path).read_text(encoding="utf-8")
-    left_out = list(_left_out(ast.parse(code)))
+    tree = ast.parse(code)
+    left_out, operations = list(_left_out(tree, code.splitlines())), list(_operations(tree))
     nodes = list(ast_nodes(get_ast(code)))
     for name in OPERATORS:
         operator = _operator(name)
         spans = [span for node in nodes for span in operator.mutation_positions(node)]
         for occurrence, (start, stop) in enumerate(spans):
-            if not any(low <= start and stop <= high for low, high in left_out):
+            if name.startswith("ReplaceBinaryOperator") and not _within(start, stop, operations):
+                continue  # a star that unpacks or that parts parameters
+            if not _within(start, stop, left_out):
                 yield (start, stop), Mutant(path, name, occurrence, start[0])
 
 
-def _left_out(tree: ast.Module) -> Iterator[Span]:
+def _within(start: tuple[int, int], stop: tuple[int, int], spans: list[Span]) -> bool:
+    return any(low <= start and stop <= high for low, high in spans)
+
+
+def _operations(tree: ast.Module) -> Iterator[Span]:
+    """Yield where operators of two operands stand: between the two."""
+    for node in ast.walk(tree):
+        left: ast.expr | None = None
+        right: ast.expr | None = None
+        if isinstance(node, ast.BinOp):
+            left, right = node.left, node.right
+        elif isinstance(node, ast.AugAssign):
+            left, right = node.target, node.value
+        if left is not None and right is not None:
+            yield (
+                (left.end_lineno or 0, left.end_col_offset or 0),
+                (right.lineno, right.col_offset),
+            )
+
+
+def _left_out(tree: ast.Module, lines: list[str]) -> Iterator[Span]:
     for node in ast.walk(tree):
         parts: list[ast.AST | None] = []
+        if isinstance(node, ast.If) and "pragma: no cover" in lines[node.lineno - 1]:
+            parts.append(node)
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
             parts += node.decorator_list
         if isinstance(node, ast.FunctionDef):
