@@ -181,10 +181,7 @@ def run(
         print(f"left out, for they fail before any change:\n  {told}", file=sys.stderr)
     mutants = sample(tree, count, seed, word=only)
     journal = work / f"outcomes-{_fingerprint(tree)}.jsonl"
-    known: dict[str, str] = {}
-    if journal.exists():
-        for line in journal.read_text(encoding="utf-8").splitlines():
-            known |= json.loads(line)
+    known = _known(journal)
     waiting = [mutant for mutant in mutants if mutant.key not in known]
     slots = [Slot(_copy(tree, work / f"slot{n}")) for n in range(jobs if waiting else 0)]
     _prepare(slots)
@@ -200,17 +197,28 @@ def run(
             if time.monotonic() > last:
                 waiting.clear()
             if slot.mutant is None and waiting:
-                mutant = waiting.pop()
-                tests, usual_s = _tests_for(mutant, reach)
-                if tests:
-                    os.environ["PYTHONPATH"] = str(slot.root)
-                    slot.start(mutant, tests, _LIMIT_S + _LIMIT_TIMES * usual_s)
-                else:
-                    _note(journal, known, mutant, "not reached")
+                _begin(slot, waiting.pop(), reach, journal, known)
         time.sleep(0.05)
     for slot in slots:
         shutil.rmtree(slot.root, ignore_errors=True)
     return {mutant.key: known[mutant.key] for mutant in mutants if mutant.key in known}
+
+
+def _begin(slot: Slot, mutant: Mutant, reach: Reach, journal: Path, known: dict[str, str]) -> None:
+    tests, usual_s = _tests_for(mutant, reach)
+    if tests:
+        os.environ["PYTHONPATH"] = str(slot.root)
+        slot.start(mutant, tests, _LIMIT_S + _LIMIT_TIMES * usual_s)
+    else:
+        _note(journal, known, mutant, "not reached")
+
+
+def _known(journal: Path) -> dict[str, str]:
+    known: dict[str, str] = {}
+    if journal.exists():
+        for line in journal.read_text(encoding="utf-8").splitlines():
+            known |= json.loads(line)
+    return known
 
 
 def _control(slot: Slot, mutants: list[Mutant], reach: Reach) -> None:
