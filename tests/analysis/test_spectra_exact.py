@@ -82,6 +82,8 @@ def test_backwards_is_backwards() -> None:
 def test_one_frame_has_no_hop() -> None:
     one = Spectrogram(np.array([1.0]), np.array([0.0, 5.0]), np.zeros((1, 2), np.float32))
     assert one.hop_s == 0.0
+    two = Spectrogram(np.array([1.0, 1.5]), np.array([0.0, 5.0]), np.zeros((2, 2), np.float32))
+    assert two.hop_s == 0.5
 
 
 def test_decibels_have_a_floor() -> None:
