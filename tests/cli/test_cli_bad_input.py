@@ -93,10 +93,7 @@ MAKERS: tuple[Callable[[Path], None], ...] = (
     text_named_wav,
     empty,
     truncated_header,
-    silently_short,
-    crashed_recorder,
     one_hertz,
-    flac_without_tail,
     no_frames,
     not_a_number,
     silence,
@@ -120,6 +117,15 @@ def test_a_capture_that_cannot_be_used_is_one_sentence(make, tmp_path, capsys):
     assert "capture.wav" in said.err
     assert "Traceback" not in said.err
     assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize("make", [silently_short, crashed_recorder, flac_without_tail])
+def test_a_recording_that_lost_its_end_is_used_up_to_there(make, tmp_path, capsys):
+    path = tmp_path / "capture.wav"
+    make(path)
+    run(["suggest", str(path), "--json", "-"])
+    said = capsys.readouterr()
+    assert "cut short" in said.out + said.err or "never filled in" in said.out + said.err
 
 
 def test_a_channel_out_of_range_says_how_many_there_are(tmp_path, capsys):
