@@ -197,7 +197,7 @@ def _print(summary: Summary, console: Console) -> None:
         console.print(table)
     told = [*summary.unscanned, *summary.problems, *summary.notes]
     for line in told[:_MOST_PROBLEMS]:
-        console.print(Text(f"! {line}"))
+        console.print(Text(f"! {line}"), soft_wrap=True)
     if len(told) > _MOST_PROBLEMS:
         console.print(f"! and {len(told) - _MOST_PROBLEMS} more; see summary.json")
     if summary.unscanned:
@@ -205,4 +205,4 @@ def _print(summary: Summary, console: Console) -> None:
         console.print(
             f"{count} recording{' was' if count == 1 else 's were'} not scanned: run again."
         )
-    console.print(Text(f"Open {summary.out / 'report.html'}"))
+    console.print(Text(f"Open {summary.out / 'report.html'}"), soft_wrap=True)

@@ -45,6 +45,9 @@ _GRID_FRAMES = 8_192
 _AT_ONCE = 12
 """Channels looked at in one reading."""
 
+_BLOCK_VALUES = 2**20
+"""Most samples read at once, whatever the number of channels: 4 MB."""
+
 _ABSURD = 1_000.0
 """Samples beyond 60 dB over full scale are no audio."""
 
@@ -246,9 +249,8 @@ def _scan_channels(
 
 
 def _blocks(info: RecordingInfo, span: Span, block_frames: int) -> Any:
-    return read_blocks(
-        info, block_frames=block_frames, first_frame=span.first, stop_frame=span.stop
-    )
+    frames = min(block_frames, max(1, _BLOCK_VALUES // info.channels))
+    return read_blocks(info, block_frames=frames, first_frame=span.first, stop_frame=span.stop)
 
 
 def _lead_info(piece: Piece, info: RecordingInfo) -> RecordingInfo | None:

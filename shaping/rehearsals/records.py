@@ -9,10 +9,11 @@ any more that could not be scanned), or ``forgotten``.
 from __future__ import annotations
 
 import math
+import os
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -85,7 +86,7 @@ def unscanned_record(path: Path, state: str, problem: str) -> dict[str, Any]:
     return {
         "version": VERSION,
         "state": state,
-        "path": shown(path.absolute()),
+        "path": shown(os.path.realpath(path)),
         "file": shown(path),
         "fingerprint": "",
         "problem": problem,
@@ -309,14 +310,20 @@ def _is_whole(record: dict[str, Any]) -> bool:
     if not all(isinstance(record.get(key), kind) for key, kind in _NEEDED.items()):
         return False
     try:
+        date.fromisoformat(record["recorded_on"])
+        if record["began"] is not None:
+            datetime.fromisoformat(record["began"])
+        named = all(isinstance(number, int) and name for number, name in record["tracks"])
         events = [Event.from_record(event) for event in record["events"]]
-        numbers = [value for e in events for value in (e.start_s, e.duration_s, e.frequency_hz)]
-        numbers += [value for e in events for value in (e.growth_db_per_s, e.peak_dbfs, e.over_db)]
-        numbers += [e.confidence for e in events]
+        numbers = [record["duration_s"]]
+        for e in events:
+            numbers += [e.start_s, e.duration_s, e.frequency_hz, e.confidence]
+            numbers += [e.growth_db_per_s, e.peak_dbfs, e.over_db]
         return (
-            all(math.isfinite(number) for number in numbers)
+            named
+            and all(math.isfinite(number) for number in numbers)
             and all(e.frequency_hz > 0 and 1 <= e.channel <= record["channels"] for e in events)
-            and record["sample_rate_hz"] >= 0
+            and (state == "damaged" or min(record["sample_rate_hz"], record["frames"]) > 0)
         )
-    except (TypeError, AttributeError):
+    except (TypeError, ValueError, AttributeError):
         return False

@@ -318,7 +318,8 @@ class _Run:
             return
         by_number = {piece.number: piece for piece in task.pieces}
         for record in read_pieces(self._settings.out, task.identity.fingerprint):
-            piece = by_number.get(record.get("piece", -1))
+            number = record.get("piece")
+            piece = by_number.get(number) if isinstance(number, int) else None
             if piece is None or piece.number in recording.done:
                 continue
             try:
