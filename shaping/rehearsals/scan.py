@@ -25,7 +25,7 @@ from shaping.rehearsals.executors import WAIT_S
 from shaping.rehearsals.files import Identity, collect, identify, no_recording
 from shaping.rehearsals.journal import JournalWriter, locked, prepare_folder, read_journal
 from shaping.rehearsals.naming import Naming, naming_for
-from shaping.rehearsals.page import rehearsals_page
+from shaping.rehearsals.page.whole import rehearsals_page
 from shaping.rehearsals.pieces import BLOCK_FRAMES, Span, end_of, pieces_of
 from shaping.rehearsals.records import (
     forgotten_record,
