@@ -30,6 +30,7 @@ Exit codes:
 _NOT_SCANNED = 3
 
 _MOST_PROBLEMS = 20
+_MOST_CHANNELS, _MOST_PLACES = 12, 3
 
 
 @click.command("rehearsals", epilog=_EXAMPLES)
@@ -187,14 +188,16 @@ def _print(summary: Summary, console: Console) -> None:
         table = Table(box=None, padding=(0, 2, 0, 0), title=None)
         for heading in ("Channel", "Comes back at", "Times"):
             table.add_column(heading, justify="right" if heading == "Times" else "left")
-        for channel in ringing:
-            for index, recurring in enumerate(channel.recurring):
+        for channel in sorted(ringing, key=lambda c: -c.events)[:_MOST_CHANNELS]:
+            for index, recurring in enumerate(channel.recurring[:_MOST_PLACES]):
                 table.add_row(
                     Text("" if index else channel.name),
                     Text(frequency_text(recurring.frequency_hz)),
                     Text(str(recurring.events)),
                 )
         console.print(table)
+        if len(ringing) > _MOST_CHANNELS:
+            console.print(f"and {len(ringing) - _MOST_CHANNELS} more channels; see the page")
     told = [*summary.unscanned, *summary.problems, *summary.notes]
     for line in told[:_MOST_PROBLEMS]:
         console.print(Text(f"! {line}"), soft_wrap=True)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import logging
 import multiprocessing
 import os
+import re
 import signal as signals
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -17,6 +19,10 @@ from shaping.errors import ParameterError
 from shaping.text.names import briefly
 
 T = TypeVar("T")
+
+_ADDRESS = re.compile(
+    r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>[^\s:/]+|\[[\da-fA-F:.]+\]):(?P<port>\d{1,5})"
+)
 
 WAIT_S = 60.0
 """How long a cluster may take to answer, and to have a worker, unless said otherwise."""
@@ -74,13 +80,13 @@ def cluster(address: str, wait_s: float, say: Callable[[str], None]) -> Iterator
         In one sentence, if there is no such cluster, or it has no worker in time.
     """
     try:
-        from distributed import Client
+        import distributed  # noqa: F401 - asked for before anything is waited for
     except ImportError:
         raise ParameterError(
             "--cluster needs the extra `cluster`; install it with: pip install 'shaping[cluster]'"
         ) from None
     with _quiet():
-        client = _connected(Client, address, wait_s, say)
+        client = _connected(address, wait_s, say)
         try:
             if not _workers(client):
                 say(f"waiting for workers at {address}, {wait_s:g} s at most")
@@ -108,15 +114,49 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _connected(client: Any, address: str, wait_s: float, say: Callable[[str], None]) -> Any:
+def _connected(address: str, wait_s: float, say: Callable[[str], None]) -> Any:
+    """Return a client of a scheduler that answers.
+
+    The library's own client is made once, when somebody listens at the address: clients that
+    failed are let go at any later moment, and can then block the making of another.
+    """
+    from distributed import Client
+    from distributed.security import Security
+
+    security: Any = Security
+    found = _ADDRESS.fullmatch(address)
+    if found is None:
+        raise ParameterError(
+            f"--cluster {briefly(address)}: this is no scheduler's address; give one such as "
+            f"tcp://192.0.2.10:8786"
+        )
+    secured = security().get_connection_args("client")["ssl_context"] is not None
+    if (found["scheme"] or "tcp") in ("tls", "wss") and not secured:
+        raise ParameterError(
+            f"the cluster at {address} wants certificates; name them in Dask's configuration "
+            f"(distributed.comm.tls)"
+        )
+    _wait_for_listener(address, found["host"].strip("[]"), int(found["port"]), wait_s, say)
+    try:
+        return Client(address, timeout=f"{max(wait_s, 5.0):g}s")  # type: ignore[no-untyped-call,unused-ignore]
+    except (OSError, ValueError, TypeError, RuntimeError) as error:
+        raise ParameterError(
+            f"what listens at {address} does not answer as a scheduler ({briefly(error)}); check "
+            f"the address, and that both sides have the same version of Dask"
+        ) from None
+
+
+def _wait_for_listener(
+    address: str, host: str, port: int, wait_s: float, say: Callable[[str], None]
+) -> None:
     began = time.monotonic()
     told = False
     while True:
-        left = wait_s - (time.monotonic() - began)
         try:
-            return client(address, timeout=f"{max(min(left, 10.0), 0.5):.1f}s")
-        except OSError as error:  # time-outs are among them
-            if left <= 10.0:
+            socket.create_connection((host, port), timeout=max(0.5, min(wait_s, 5.0))).close()
+            return
+        except (OSError, OverflowError, UnicodeError) as error:
+            if time.monotonic() - began >= wait_s:
                 raise ParameterError(
                     f"the cluster at {address} does not answer within {wait_s:g} s "
                     f"({briefly(error)}); check the address, and that its scheduler runs"
@@ -124,16 +164,7 @@ def _connected(client: Any, address: str, wait_s: float, say: Callable[[str], No
             if not told:
                 say(f"waiting for the cluster at {address}, {wait_s:g} s at most")
                 told = True
-        except (ValueError, TypeError, RuntimeError) as error:
-            if "TLS" in str(error):
-                raise ParameterError(
-                    f"the cluster at {address} wants certificates; name them in Dask's "
-                    f"configuration (distributed.comm.tls)"
-                ) from None
-            raise ParameterError(
-                f"--cluster {address}: this is no scheduler's address ({briefly(error)}); give "
-                f"one such as tcp://192.0.2.10:8786"
-            ) from None
+            time.sleep(min(0.5, wait_s))
 
 
 def _workers(client: Any) -> dict[str, int]:

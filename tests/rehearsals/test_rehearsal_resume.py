@@ -262,8 +262,20 @@ def test_an_excerpt_that_cannot_be_written_does_not_stop_the_page(tmp_path, plan
     assert (out / "excerpts").read_text() == "in the way"
 
 
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
 @pytest.mark.parametrize(
-    "address", ["nonsense", "127.0.0.1", "foo://x:1", "", "tcp://a b:c", "tls://127.0.0.1:1"]
+    "address",
+    [
+        "nonsense",
+        "127.0.0.1",
+        "foo://x:1",
+        "",
+        "tcp://a b:c",
+        "tls://127.0.0.1:1",
+        "tcp://127.0.0.1:1",
+        "no.such.host.invalid:8786",
+        "127.0.0.1:99999",
+    ],
 )
 def test_a_wrong_address_is_one_sentence(tmp_path, planted_howl, address, capfd):
     pytest.importorskip("distributed", reason="needs the extra `cluster`")

@@ -10,7 +10,7 @@ from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.page.moments import day_text
 
 CHART = (340.0, 132.0)
-STRIP = (240.0, 24.0)
+STRIP = (240.0, 18.0)
 
 _LEFT, _BOTTOM, _TOP = 34.0, 18.0, 6.0
 _GRID_HZ = (100, 200, 500, 1_000, 2_000, 5_000, 10_000)
@@ -48,7 +48,7 @@ class Timeline:
 def strip(channel: Channel) -> Timeline:
     """Return the small picture of a channel's row: a dash for each date, a dot for each event."""
     width, height = STRIP
-    return _timeline(channel, 2.0, width - 2.0, 2.0, height - 4.0, 1.6)
+    return _timeline(channel, 2.0, width - 2.0, 2.5, height - 3.0, 1.5)
 
 
 def chart(channel: Channel) -> Timeline:
