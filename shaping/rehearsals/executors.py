@@ -24,6 +24,9 @@ _ADDRESS = re.compile(
     r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>[^\s:/]+|\[[\da-fA-F:.]+\]):(?P<port>\d{1,5})"
 )
 
+_GREETING_S = 10.0
+_LONGEST_GREETING = 2**20
+
 WAIT_S = 60.0
 """How long a cluster may take to answer, and to have a worker, unless said otherwise."""
 
@@ -136,24 +139,37 @@ def _connected(address: str, wait_s: float, say: Callable[[str], None]) -> Any:
             f"the cluster at {address} wants certificates; name them in Dask's configuration "
             f"(distributed.comm.tls)"
         )
-    _wait_for_listener(address, found["host"].strip("[]"), int(found["port"]), wait_s, say)
+    greets = (found["scheme"] or "tcp") == "tcp"
+    place = (found["host"].strip("[]"), int(found["port"]))
+    _wait_for_listener(address, place, wait_s, say, greets=greets)
     try:
         return Client(address, timeout=f"{max(wait_s, 5.0):g}s")  # type: ignore[no-untyped-call,unused-ignore]
     except (OSError, ValueError, TypeError, RuntimeError) as error:
-        raise ParameterError(
-            f"what listens at {address} does not answer as a scheduler ({briefly(error)}); check "
-            f"the address, and that both sides have the same version of Dask"
-        ) from None
+        raise _no_scheduler(address, briefly(error)) from None
+
+
+def _no_scheduler(address: str, why: str) -> ParameterError:
+    return ParameterError(
+        f"what listens at {address} does not answer as a scheduler ({why}); check the address, "
+        f"and that both sides have the same version of Dask"
+    )
 
 
 def _wait_for_listener(
-    address: str, host: str, port: int, wait_s: float, say: Callable[[str], None]
+    address: str,
+    place: tuple[str, int],
+    wait_s: float,
+    say: Callable[[str], None],
+    *,
+    greets: bool,
 ) -> None:
     began = time.monotonic()
     told = False
     while True:
         try:
-            socket.create_connection((host, port), timeout=max(0.5, min(wait_s, 5.0))).close()
+            with socket.create_connection(place, timeout=_GREETING_S) as line:
+                if greets:
+                    _expect_greeting(address, line)
             return
         except (OSError, OverflowError, UnicodeError) as error:
             if time.monotonic() - began >= wait_s:
@@ -165,6 +181,21 @@ def _wait_for_listener(
                 say(f"waiting for the cluster at {address}, {wait_s:g} s at most")
                 told = True
             time.sleep(min(0.5, wait_s))
+
+
+def _expect_greeting(address: str, line: socket.socket) -> None:
+    """Read what a scheduler says first: a message that begins with its length, in 8 bytes."""
+    head = b""
+    while len(head) < 8:
+        try:
+            more = line.recv(8 - len(head))
+        except TimeoutError:
+            raise _no_scheduler(address, "it says nothing") from None
+        if not more:
+            raise _no_scheduler(address, "it hangs up")
+        head += more
+    if int.from_bytes(head, "little") > _LONGEST_GREETING:
+        raise _no_scheduler(address, "it speaks another language")
 
 
 def _workers(client: Any) -> dict[str, int]:

@@ -6,6 +6,7 @@ import os
 import socket
 import subprocess
 import sys
+import threading
 import time
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -174,12 +175,8 @@ def test_certificates_of_the_clusters_configuration_are_used(tapes, alone, tmp_p
     import dask.config as configuration
 
     key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"]
-        + ["-subj", "/CN=localhost", "-keyout", str(key), "-out", str(certificate)],
-        check=True,
-        capture_output=True,
-    )
+    made = f"req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=localhost -keyout {key}"
+    subprocess.run(["openssl", *made.split(), "-out", certificate], check=True, capture_output=True)
     both = {f"{role}.{part}": str(file) for role in ("client", "scheduler", "worker")
             for part, file in (("key", key), ("cert", certificate))}  # fmt: skip
     told = {f"distributed.comm.tls.{name}": file for name, file in both.items()}
@@ -200,10 +197,20 @@ def test_certificates_of_the_clusters_configuration_are_used(tapes, alone, tmp_p
     assert table(tmp_path / "out") == alone
 
 
-def test_what_is_no_scheduler_is_one_sentence(tapes, tmp_path, capfd):
+@pytest.mark.parametrize("said", [b"", b"SSH-2.0-other\r\n", None])
+def test_what_is_no_scheduler_is_one_sentence(tapes, tmp_path, capfd, monkeypatch, said):
+    monkeypatch.setattr(executors, "_GREETING_S", 2.0)
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
+        if said is not None:
+
+            def answer():
+                line, _ = other.accept()
+                line.sendall(said)
+                line.close()
+
+            threading.Thread(target=answer, daemon=True).start()
         address = f"127.0.0.1:{other.getsockname()[1]}"
         words = ["--out", str(tmp_path), "--cluster", address, "--wait", "2"]
         assert run(["rehearsals", str(tapes), *words]) == 2
