@@ -1,4 +1,4 @@
-"""Scans that are killed, that run out of disk, or that lose their cluster, against undisturbed ones.
+"""Scans that are killed, run out of disk, or lose their cluster, against undisturbed ones.
 
 Run ``python tests/bench/rehearsals_kills.py``; ``--incidents 5`` for a short run. An incident is
 one scan that was stopped before it was through: killed outright with all its processes, refused
@@ -107,32 +107,16 @@ def left_by_its_scheduler(words: list[str], moments: random.Random) -> bool:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    dask = [sys.executable, "-m"]
-    options = ["--no-dashboard"]
-    head = started(
-        [
-            *dask,
-            "distributed.cli.dask_scheduler",
-            "--host",
-            "127.0.0.1",
-            "--port",
-            str(port),
-            *options,
-        ]
-    )
-    worker = started(
-        [
-            *dask,
-            "distributed.cli.dask_worker",
-            f"tcp://127.0.0.1:{port}",
-            "--nthreads",
-            "1",
-            "--no-nanny",
-            *options,
-        ]
-    )
+    address = f"tcp://127.0.0.1:{port}"
+    dask = [sys.executable, "-m", "distributed.cli.dask_"]
+
+    def part(name: str, *options: str) -> subprocess.Popen[bytes]:
+        return started([*dask[:2], dask[2] + name, *options, "--no-dashboard"])
+
+    head = part("scheduler", "--host", "127.0.0.1", "--port", str(port))
+    worker = part("worker", address, "--nthreads", "1", "--no-nanny")
     try:
-        scan = started([*words, "--cluster", f"tcp://127.0.0.1:{port}", "--wait", "30"])
+        scan = started([*words, "--cluster", address, "--wait", "30"])
         journal = Path(words[5]) / "scanned.jsonl"
         before = journal.stat().st_size if journal.exists() else 0
         kept = Path(words[5]) / "unfinished"
