@@ -169,43 +169,46 @@ class _Bar:
 
 
 def _print(summary: Summary, console: Console) -> None:
-    from rich.table import Table
     from rich.text import Text
 
+    from shaping.report.terminal_text import Column, rows, wrapped
     from shaping.text.durations import duration_text
     from shaping.text.frequency import frequency_text
+    from shaping.text.names import shown
+
+    def say(text: str) -> None:
+        console.print(Text(wrapped(text, console.width)))
 
     files = f"{summary.files} recording{'' if summary.files == 1 else 's'}"
     length = duration_text(3600 * summary.hours)
-    console.print(f"{files}, {length} counting each channel:", end=" ", highlight=False)
-    console.print(
-        f"{summary.events} feedback event{'' if summary.events == 1 else 's'}, "
-        f"{summary.possible} possible.",
-        highlight=False,
+    say(
+        f"{files}, {length} counting each channel: {summary.events} feedback "
+        f"event{'' if summary.events == 1 else 's'}, {summary.possible} possible."
     )
     ringing = [channel for channel in summary.channels if channel.recurring]
+    ringing.sort(key=lambda channel: -channel.events)
     if ringing:
-        table = Table(box=None, padding=(0, 2, 0, 0), title=None)
-        for heading in ("Channel", "Comes back at", "Times"):
-            table.add_column(heading, justify="right" if heading == "Times" else "left")
-        for channel in sorted(ringing, key=lambda c: -c.events)[:_MOST_CHANNELS]:
-            for index, recurring in enumerate(channel.recurring[:_MOST_PLACES]):
-                table.add_row(
-                    Text("" if index else channel.name),
-                    Text(frequency_text(recurring.frequency_hz)),
-                    Text(str(recurring.events)),
+        rows(
+            console,
+            (Column("Channel", leads=True), Column("Comes back at"), Column("Times", right=True)),
+            [
+                (
+                    "" if index else shown(channel.name),
+                    frequency_text(recurring.frequency_hz),
+                    str(recurring.events),
                 )
-        console.print(table)
-        if len(ringing) > _MOST_CHANNELS:
-            console.print(f"and {len(ringing) - _MOST_CHANNELS} more channels; see the page")
+                for channel in ringing[:_MOST_CHANNELS]
+                for index, recurring in enumerate(channel.recurring[:_MOST_PLACES])
+            ],
+        )
+    if len(ringing) > _MOST_CHANNELS:
+        say(f"and {len(ringing) - _MOST_CHANNELS} more channels; see the page")
     told = [*summary.unscanned, *summary.problems, *summary.notes]
     for line in told[:_MOST_PROBLEMS]:
-        console.print(Text(f"! {line}"), soft_wrap=True)
+        console.print(Text(f"! {shown(line)}"), soft_wrap=True)
     if len(told) > _MOST_PROBLEMS:
-        console.print(f"! and {len(told) - _MOST_PROBLEMS} more; see summary.json")
+        say(f"! and {len(told) - _MOST_PROBLEMS} more; see summary.json")
     if summary.unscanned:
         count = len(summary.unscanned)
-        console.print(
-            f"{count} recording{' was' if count == 1 else 's were'} not scanned: run again."
-        )
-    console.print(Text(f"Open {summary.out / 'report.html'}"), soft_wrap=True)
+        say(f"{count} recording{' was' if count == 1 else 's were'} not scanned: run again.")
+    console.print(Text(f"Open {summary.out / 'report.html'}"))

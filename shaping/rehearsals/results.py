@@ -24,6 +24,9 @@ from shaping.text.frequency import note_text
 
 _SCHEMA = "shaping.rehearsals/1"
 
+SCHEMA_FILE = Path(__file__).with_name("summary.schema.json")
+"""What summary.json holds, key by key, as JSON Schema 2020-12."""
+
 
 @dataclass(frozen=True, eq=False)
 class Summary:
