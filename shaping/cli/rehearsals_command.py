@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from shaping.rehearsals.results import Summary
-    from shaping.rehearsals.work import Progress
+    from shaping.rehearsals.scanning.work import Progress
 
 _EXAMPLES = """
 \b
@@ -97,7 +97,7 @@ def command(
     from rich.console import Console
 
     from shaping.equaliser.limits_file import load_limits
-    from shaping.rehearsals.naming import naming_for
+    from shaping.rehearsals.archive.naming import naming_for
     from shaping.rehearsals.results import summary_to_dict
     from shaping.rehearsals.scan import scan_rehearsals
 

@@ -1,6 +1,6 @@
 """What one channel did over the weeks: hours, events, what recurs, the trend, what to check.
 
-What a channel is called is for `shaping.rehearsals.naming` to say.
+What a channel is called is for `shaping.rehearsals.archive.naming` to say.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from shaping.analysis.findings import Recurring
+from shaping.rehearsals.archive.naming import Naming, channel_names
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.model import CERTAIN
-from shaping.rehearsals.naming import Naming, channel_names
 from shaping.rehearsals.trend import Day, trend_of
 from shaping.text.frequency import hertz_text
 

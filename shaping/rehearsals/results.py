@@ -15,10 +15,10 @@ from shaping.output import write_text
 from shaping.plan.plan import CaptureSummary, Plan
 from shaping.plan.ring_out.planner import plan_from_recurring
 from shaping.plan.to_json import plan_to_dict
+from shaping.rehearsals.archive.naming import Naming
+from shaping.rehearsals.archive.records import current_records, joined_in_time, unscanned_records
 from shaping.rehearsals.channels import Channel, channels_of
 from shaping.rehearsals.model import CERTAIN
-from shaping.rehearsals.naming import Naming
-from shaping.rehearsals.records import current_records, joined_in_time, unscanned_records
 from shaping.rehearsals.table import Row, events_csv
 from shaping.text.frequency import note_text
 

@@ -21,13 +21,10 @@ from shaping.equaliser.limits import Limits
 from shaping.equaliser.limits_file import load_limits
 from shaping.errors import CaptureError, ParameterError
 from shaping.output import write_text
-from shaping.rehearsals.executors import WAIT_S
-from shaping.rehearsals.files import Identity, collect, identify, no_recording
-from shaping.rehearsals.journal import JournalWriter, locked, prepare_folder, read_journal
-from shaping.rehearsals.naming import Naming, naming_for
-from shaping.rehearsals.page.whole import rehearsals_page
-from shaping.rehearsals.pieces import BLOCK_FRAMES, Span, end_of, pieces_of
-from shaping.rehearsals.records import (
+from shaping.rehearsals.archive.files import Identity, collect, identify, no_recording
+from shaping.rehearsals.archive.journal import JournalWriter, locked, prepare_folder, read_journal
+from shaping.rehearsals.archive.naming import Naming, naming_for
+from shaping.rehearsals.archive.records import (
     forgotten_record,
     goes_on_from,
     gone_record,
@@ -37,9 +34,12 @@ from shaping.rehearsals.records import (
     unscanned_record,
     unscanned_records,
 )
+from shaping.rehearsals.page.whole import rehearsals_page
 from shaping.rehearsals.results import Summary, summarise, write_tables
-from shaping.rehearsals.scan_file import damaged
-from shaping.rehearsals.work import Progress, Settings, Task, run_tasks
+from shaping.rehearsals.scanning.executors import WAIT_S
+from shaping.rehearsals.scanning.pieces import BLOCK_FRAMES, Span, end_of, pieces_of
+from shaping.rehearsals.scanning.scan_file import damaged
+from shaping.rehearsals.scanning.work import Progress, Settings, Task, run_tasks
 from shaping.text.names import shown
 
 

@@ -32,7 +32,7 @@ import soundfile
 RATE_HZ = 48_000
 RESULTS = ("events.csv", "summary.json", "report.html")
 LAUNCH = (
-    "import sys, shaping.rehearsals.pieces as pieces\n"
+    "import sys, shaping.rehearsals.scanning.pieces as pieces\n"
     "pieces.PIECE_S = 10.0\n"
     "from shaping.cli.main import run\n"
     "if __name__ == '__main__':\n"

@@ -23,7 +23,8 @@ from scipy import fft
 
 from shaping.capture.audio import read_blocks
 from shaping.rehearsals.frames import grid_for
-from shaping.rehearsals.scan_file import BLOCK_FRAMES, scan_file
+from shaping.rehearsals.scanning.pieces import BLOCK_FRAMES
+from shaping.rehearsals.scanning.scan_file import scan_file
 from shaping.simulation.programme import music, speech
 
 RATE_HZ = 48_000
@@ -75,7 +76,8 @@ def cpu_s(call: Callable[[], object]) -> float:
 def peak_mb(path: Path) -> float:
     """Peak memory of a scan in a fresh process, in MB."""
     code = (
-        "import sys\nfrom shaping.rehearsals.scan_file import scan_file\n"
+        "import sys\nfrom shaping.rehearsals.scanning.pieces import BLOCK_FRAMES
+from shaping.rehearsals.scanning.scan_file import scan_file\n"
         "scan_file(sys.argv[1])\n"
         "lines = open('/proc/self/status').read().splitlines()\n"
         "sys.stdout.write(next(s.split()[1] for s in lines if s.startswith('VmHWM')))"

@@ -16,8 +16,8 @@ import pytest
 import soundfile
 
 from shaping.cli.main import run
-from shaping.rehearsals import executors
 from shaping.rehearsals.scan import scan_rehearsals
+from shaping.rehearsals.scanning import executors
 
 pytest.importorskip("distributed", reason="needs the extra `cluster`")
 pytestmark = [

@@ -10,9 +10,9 @@ import pytest
 import soundfile
 
 from shaping.cli.main import run
-from shaping.rehearsals.files import collect
+from shaping.rehearsals.archive.files import collect
 from shaping.rehearsals.scan import scan_rehearsals
-from shaping.rehearsals.scan_file import scan_file
+from shaping.rehearsals.scanning.scan_file import scan_file
 
 RATE = 48_000
 
@@ -56,7 +56,7 @@ def test_the_file_of_a_crashed_recorder_is_scanned(tmp_path, planted_howl, size)
 
 
 def test_what_comes_before_and_after_damage_counts(tmp_path, planted_howl, monkeypatch):
-    monkeypatch.setattr("shaping.rehearsals.pieces.PIECE_S", 12.0)
+    monkeypatch.setattr("shaping.rehearsals.scanning.pieces.PIECE_S", 12.0)
     path = tmp_path / "middle.flac"
     parts = [planted_howl(frequency_hz=f, total_s=12.0) for f in (2_517.0, 700.0, 1_300.0)]
     soundfile.write(path, np.concatenate(parts), RATE)

@@ -14,8 +14,8 @@ import soundfile
 
 from shaping.cli.main import run
 from shaping.errors import ParameterError
-from shaping.rehearsals.files import identify
-from shaping.rehearsals.journal import JOURNAL
+from shaping.rehearsals.archive.files import identify
+from shaping.rehearsals.archive.journal import JOURNAL
 from shaping.rehearsals.scan import scan_rehearsals
 
 RATE = 48_000

@@ -16,8 +16,8 @@ import soundfile
 from shaping.capture.metadata import Metadata, read_metadata
 from shaping.cli.main import run
 from shaping.errors import ParameterError
-from shaping.rehearsals.dating import recorded
-from shaping.rehearsals.naming import naming_for
+from shaping.rehearsals.archive.dating import recorded
+from shaping.rehearsals.archive.naming import naming_for
 from shaping.rehearsals.scan import scan_rehearsals
 
 RATE = 48_000

@@ -9,8 +9,8 @@ from datetime import date, timedelta
 import pytest
 
 from shaping.equaliser.limits_file import load_limits
+from shaping.rehearsals.archive.naming import Naming
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.naming import Naming
 from shaping.rehearsals.page.sunday import MOST_LINES, advice
 from shaping.rehearsals.page.whole import rehearsals_page
 from shaping.rehearsals.results import SCHEMA_FILE, summarise, summary_to_dict

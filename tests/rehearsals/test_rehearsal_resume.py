@@ -14,12 +14,13 @@ import soundfile
 from shaping.capture.audio import inspect
 from shaping.cli.main import run
 from shaping.errors import OutputError
-from shaping.rehearsals import pieces, work
+from shaping.rehearsals.archive.journal import JOURNAL, UNFINISHED
 from shaping.rehearsals.detector import Detector
-from shaping.rehearsals.executors import Here
-from shaping.rehearsals.journal import JOURNAL, UNFINISHED
+from shaping.rehearsals.judging import events_of
 from shaping.rehearsals.scan import scan_rehearsals
-from shaping.rehearsals.scan_file import events_of, scan_file
+from shaping.rehearsals.scanning import pieces, work
+from shaping.rehearsals.scanning.executors import Here
+from shaping.rehearsals.scanning.scan_file import scan_file
 
 RATE = 48_000
 RESULTS = ("events.csv", "summary.json", "report.html")
@@ -240,7 +241,7 @@ def test_a_full_disk_within_a_long_recording_loses_nothing(long_tape, tmp_path, 
                 raise OSError(28, "No space left on device")
         return real(descriptor, data)
 
-    monkeypatch.setattr("shaping.rehearsals.journal.os.write", full)
+    monkeypatch.setattr("shaping.rehearsals.archive.journal.os.write", full)
     with pytest.raises(OutputError, match="make room and run again"):
         scan_rehearsals([long_tape], out, jobs=1)
     monkeypatch.undo()

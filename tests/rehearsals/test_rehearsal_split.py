@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from shaping.rehearsals.records import goes_on_from
+from shaping.rehearsals.archive.records import goes_on_from
 from shaping.rehearsals.scan import scan_rehearsals
 
 RATE = 48_000

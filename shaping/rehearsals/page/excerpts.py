@@ -23,7 +23,7 @@ from shaping.errors import CaptureError, OutputError
 from shaping.output import replacing
 from shaping.rehearsals.channels import Take
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.pieces import audible
+from shaping.rehearsals.scanning.pieces import audible
 from shaping.report.figures.style import QUIET_TO_LOUD
 
 FOLDER = "excerpts"

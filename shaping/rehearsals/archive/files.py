@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from shaping.errors import CaptureError
-from shaping.rehearsals.dating import DATE
+from shaping.rehearsals.archive.dating import DATE
 from shaping.text.names import shown
 
 AUDIO_SUFFIXES = frozenset(

@@ -22,12 +22,12 @@ from pathlib import Path
 from shaping.capture.audio import RecordingInfo
 from shaping.capture.metadata import Metadata
 from shaping.errors import ParameterError
-from shaping.rehearsals import executors
-from shaping.rehearsals.files import Identity, identify
-from shaping.rehearsals.journal import JournalWriter, drop_pieces, read_pieces
-from shaping.rehearsals.pieces import Piece, PieceScan, scan_piece
-from shaping.rehearsals.records import VERSION, scan_record, unscanned_record
-from shaping.rehearsals.scan_file import assembled, damaged
+from shaping.rehearsals.archive.files import Identity, identify
+from shaping.rehearsals.archive.journal import JournalWriter, drop_pieces, read_pieces
+from shaping.rehearsals.archive.records import VERSION, scan_record, unscanned_record
+from shaping.rehearsals.scanning import executors
+from shaping.rehearsals.scanning.pieces import Piece, PieceScan, scan_piece
+from shaping.rehearsals.scanning.scan_file import assembled, damaged
 from shaping.text.names import briefly, shown
 
 _LOOK_EVERY_S = 2.0

@@ -12,17 +12,16 @@ import math
 import os
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from shaping.capture.metadata import Metadata
-from shaping.rehearsals.dating import recorded
+from shaping.rehearsals.archive.dating import recorded
+from shaping.rehearsals.archive.files import Identity
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.files import Identity
-from shaping.rehearsals.scan_file import FileScan
 from shaping.text.names import shown
 
 VERSION = 2
@@ -35,6 +34,36 @@ _SAME_RATIO = 1.01
 _STAMPS_AGREE_S = 3.0
 _FULL_BYTES = (2**31, 2**32)
 """Recorders begin a new file where sizes of 31 or 32 bits end."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileScan:
+    """What the scan of one file found.
+
+    Attributes
+    ----------
+    sample_rate_hz, channels, frames : int
+        Of the file, frames as far as they were read; 0 when it could not be read.
+    duration_s : float
+        Scanned length.
+    events : tuple of Event
+        In order of channel and time.
+    problem : str or None
+        What is damaged in the file, so that it could not be scanned, or not all of it.
+    notes : tuple of str
+        What else should be known of it: that it was cut short, or holds samples that are no audio.
+    audio : str
+        Digest of the decoded samples; empty where they are all zero.
+    """
+
+    sample_rate_hz: int
+    channels: int
+    frames: int
+    duration_s: float
+    events: tuple[Event, ...]
+    problem: str | None = None
+    notes: tuple[str, ...] = ()
+    audio: str = ""
 
 
 def scan_record(

@@ -2,7 +2,7 @@
 
 A recording is cut in time, at places that depend on nothing but its sample rate. Each piece is
 read from a few seconds before its start, so that a tone that crosses a seam is seen whole by one
-side, and candidates that both sides see are joined later by `shaping.rehearsals.scan_file`.
+side, and candidates that both sides see are joined later by `shaping.rehearsals.judging`.
 Within a piece, a few channels are looked at in one reading, so that memory does not grow with
 their number.
 

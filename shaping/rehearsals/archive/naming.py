@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from shaping.errors import ParameterError
-from shaping.rehearsals.files import channel_stem
+from shaping.rehearsals.archive.files import channel_stem
 from shaping.text.names import briefly, shown
 
 NAMES_FILE = "names.toml"
