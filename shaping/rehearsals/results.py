@@ -131,6 +131,7 @@ def _rows(records: list[dict[str, Any]], channels: tuple[Channel, ...]) -> tuple
                         channel_name=name,
                         recorded_on=take.recorded_on,
                         clock="" if clock is None else clock.strftime("%H:%M:%S"),
+                        dated_by=take.dated_by,
                         event=event,
                     )
                 )

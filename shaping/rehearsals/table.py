@@ -30,6 +30,7 @@ COLUMNS = (
     "recorded_on",
     "clock",
     "channel_name",
+    "dated_by",
 )
 
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
@@ -49,6 +50,8 @@ class Row:
         ISO date of the recording.
     clock : str
         Time of day at which it began, as 19:30:05; empty where it is not known.
+    dated_by : str
+        What day and time are known from: ``metadata``, ``name`` or ``time stamp``.
     event : Event
         The event.
     """
@@ -57,6 +60,7 @@ class Row:
     channel_name: str
     recorded_on: str
     clock: str
+    dated_by: str
     event: Event
 
 
@@ -83,6 +87,7 @@ def events_csv(rows: Iterable[Row]) -> str:
                 row.recorded_on,
                 row.clock,
                 harmless(row.channel_name),
+                row.dated_by,
             )
         )
     return text.getvalue()

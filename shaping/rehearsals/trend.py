@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.stats import binom
-
 _LEAST_DAYS = 4
 _CHANCE = 0.05
 
@@ -43,8 +41,12 @@ def trend_of(days: Sequence[Day]) -> str:
     before, after = sum(d.events for d in early), sum(d.events for d in late)
     exposure = sum(d.hours for d in early) + sum(d.hours for d in late)
     share = sum(d.hours for d in late) / exposure if exposure else 0.5
-    if binom.sf(after - 1, before + after, share) < _CHANCE:
+    if before + after == 0:
+        return "steady"
+    from scipy import stats  # here: the first look at a folder needs no trend, and it loads slowly
+
+    if stats.binomtest(after, before + after, share, alternative="greater").pvalue < _CHANCE:
         return "rising"
-    if binom.cdf(after, before + after, share) < _CHANCE:
+    if stats.binomtest(after, before + after, share, alternative="less").pvalue < _CHANCE:
         return "falling"
     return "steady"

@@ -98,6 +98,7 @@ def test_the_table_tells_day_and_clock_and_channel(tape, tmp_path):
     assert row["recorded_on"] == "2026-03-08"
     assert row["clock"] == f"19:30:{int(float(row['start_s'])):02d}"
     assert row["channel_name"] == "lead vocal"
+    assert row["dated_by"] == "metadata"
     assert "19:30" in (tmp_path / "out" / "report.html").read_text()
 
 

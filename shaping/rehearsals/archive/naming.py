@@ -92,7 +92,7 @@ def channel_names(records: Sequence[dict[str, Any]], naming: Naming) -> list[lis
     by_number = _track_names(records)
     named = []
     for record, stem in zip(records, _stems(records), strict=True):
-        own = {int(number): str(name) for number, name in record["tracks"]}
+        own = {int(number): str(name) for number, name in record.get("tracks", ())}
         several = Counter(own.values())
         names: list[str | None] = []
         for number in range(1, record["channels"] + 1):
@@ -117,7 +117,7 @@ def _track_names(records: Sequence[dict[str, Any]]) -> dict[int, str]:
     """Return the names that recorders gave to channels, where they always gave the same."""
     given: dict[int, set[str]] = defaultdict(set)
     for record in records:
-        for number, name in record["tracks"]:
+        for number, name in record.get("tracks", ()):
             given[int(number)].add(str(name))
     return {number: next(iter(names)) for number, names in given.items() if len(names) == 1}
 

@@ -7,7 +7,7 @@ that goes away or a drive that is unplugged leaves a recording to be tried again
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -179,17 +179,7 @@ class _Run:
         deserted_since: float | None = None
         try:
             while True:
-                for job in waiting:
-                    if job[0].failed:
-                        continue
-                    try:
-                        future = executor.submit(scan_piece, job[1], self._settings.block_frames)
-                    except Exception:  # a pool that broke, or a cluster that closed
-                        lost.append(job)
-                        continue
-                    pending[future] = job
-                    if len(pending) >= window:
-                        break
+                self._submit(executor, waiting, pending, window, lost)
                 if not pending:
                     return lost
                 ready, _ = wait(pending, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED)
@@ -197,21 +187,41 @@ class _Run:
                     self._take(future, pending.pop(future), lost)
                 if ready or executors.has_workers(executor):
                     deserted_since = None
-                    continue
-                # Nobody works: a worker may come back, or the scheduler's end be told any moment.
-                if deserted_since is None:
+                elif deserted_since is None:
+                    # A worker may come back, or the scheduler's end be told any moment.
                     deserted_since = time.monotonic()
                     wait_s = self._settings.wait_s
                     self.tell(f"the cluster has no workers; waiting for one, {wait_s:g} s at most")
                 elif time.monotonic() - deserted_since > self._settings.wait_s:
-                    for future in pending:
-                        future.cancel()
                     self._cluster_gone = True
-                    return lost + list(pending.values()) + list(waiting)
+                    lost += [*pending.values(), *waiting]
+                    _cancel(pending)
+                    return lost
         except BaseException:
-            for future in pending:
-                future.cancel()
+            _cancel(pending)
             raise
+
+    def _submit(
+        self,
+        executor: Executor,
+        waiting: Iterator[Job],
+        pending: dict[Future[PieceScan], Job],
+        window: int,
+        lost: list[Job],
+    ) -> None:
+        """Hand out pieces until so many are in hand."""
+        while len(pending) < window:
+            job = next(waiting, None)
+            if job is None:
+                return
+            if job[0].failed:
+                continue
+            try:
+                future = executor.submit(scan_piece, job[1], self._settings.block_frames)
+            except Exception:  # a pool that broke, or a cluster that closed
+                lost.append(job)
+                continue
+            pending[future] = job
 
     def on_cluster(self, address: str, jobs: list[Job]) -> list[Job]:
         """Feed pieces through a cluster, which may go away and come back."""
@@ -351,6 +361,11 @@ class _Run:
         path = recording.task.path
         self._journal.append(unscanned_record(path, "failed", f"{shown(path)}: {why}"))
         self.tell("", str(path))
+
+
+def _cancel(pending: Iterable[Future[PieceScan]]) -> None:
+    for future in pending:
+        future.cancel()
 
 
 def _piece_record(task: Task, piece: Piece, result: PieceScan) -> dict[str, object]:
