@@ -8,7 +8,7 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -77,6 +77,15 @@ def dask(*words, environment=None):
         process.wait()
 
 
+def listening(port):
+    """Wait until somebody listens, so that a short limit counts from there."""
+    for _ in range(600):
+        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=5):
+            return
+        time.sleep(0.1)
+    raise AssertionError("the scheduler did not start")
+
+
 def scheduler(port, **options):
     return dask("scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard", **options)
 
@@ -133,12 +142,13 @@ def test_a_scheduler_that_dies_leaves_the_rest_for_later(tapes, alone, tmp_path,
     port = free_port()
     address = f"tcp://127.0.0.1:{port}"
     with scheduler(port) as head, worker(address):
+        listening(port)
 
         def kill(progress):
             if progress.files_done == 2:
                 head.kill()
 
-        left = scan_rehearsals([tapes], tmp_path, cluster=address, progress=kill, wait_s=3)
+        left = scan_rehearsals([tapes], tmp_path, cluster=address, progress=kill, wait_s=10)
     assert len(left.unscanned) > 0
     assert left.problems == ()
     assert all("the cluster went away" in line for line in left.unscanned)
