@@ -182,6 +182,15 @@ SPEED = (
         "a fresh process scanning a recording of 32 channels, 24 bits",
     ),
 )
+KILLS = (
+    Row(
+        "rehearsals: scans that were killed, ran out of room or lost their cluster",
+        "results equal to an undisturbed scan's",
+        lambda n: f"{n['equal']:.0f} of {n['through']:.0f} after {n['incidents']:.0f} incidents",
+        lambda n: n["equal"] == n["through"] > 0,
+        "the same command again until it is through; all three results, byte by byte",
+    ),
+)
 START_UP = (
     Row(
         "suggest on a 30 s capture with plot, of starting Python with its libraries",
@@ -198,6 +207,7 @@ BENCHES: dict[str, tuple[Row, ...]] = {
     "ring_outs": RING_OUTS,
     "quiet_ring_out": QUIET,
     "rehearsals_detection": DETECTION,
+    "rehearsals_kills": KILLS,
     "rehearsals_speed": SPEED,
     "start_up": START_UP,
 }

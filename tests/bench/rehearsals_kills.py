@@ -175,7 +175,7 @@ def disturbed(
     return tally
 
 
-def measure(*, incidents: int = 50, kinds: tuple[str, ...] = tuple(KINDS)) -> dict[str, Tally]:
+def tallies(*, incidents: int, kinds: tuple[str, ...] = tuple(KINDS)) -> dict[str, Tally]:
     """Return the tally of each kind of incident."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -188,6 +188,16 @@ def measure(*, incidents: int = 50, kinds: tuple[str, ...] = tuple(KINDS)) -> di
         return {kind: disturbed(kind, incidents, launcher, tapes, folder, whole) for kind in kinds}
 
 
+def measure(*, quick: bool = False) -> dict[str, float]:
+    """Return incidents, scans brought through after them, and how many ended as undisturbed."""
+    found = tallies(incidents=3 if quick else 50).values()
+    return {
+        "incidents": sum(tally.incidents for tally in found),
+        "through": sum(tally.through for tally in found),
+        "equal": sum(tally.equal for tally in found),
+    }
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -195,7 +205,7 @@ def main() -> None:
     parser.add_argument("--kind", choices=list(KINDS), help="of this kind alone")
     options = parser.parse_args()
     for kind in [options.kind] if options.kind else KINDS:
-        tally = measure(incidents=options.incidents, kinds=(kind,))[kind]
+        tally = tallies(incidents=options.incidents, kinds=(kind,))[kind]
         print(
             f"{kind}: {tally.incidents} incidents; {tally.through} scans brought through, "
             f"{tally.equal} with results equal to an undisturbed one's",
