@@ -128,6 +128,16 @@ def test_a_recording_that_lost_its_end_is_used_up_to_there(make, tmp_path, capsy
     assert "cut short" in said.out + said.err or "never filled in" in said.out + said.err
 
 
+def test_listen_says_that_a_recording_is_cut_short(tmp_path, samples_folder, capsys):
+    ring_out, plan = samples_folder / "vocal_wedge_ring_out.flac", tmp_path / "plan.json"
+    assert run(["suggest", str(ring_out), "--json", str(plan)]) == 0
+    cut = tmp_path / "cut.wav"
+    silently_short(cut)
+    capsys.readouterr()
+    assert run(["listen", str(plan), str(cut), str(tmp_path / "heard.wav")]) == 0
+    assert "cut short" in capsys.readouterr().out
+
+
 def test_a_channel_out_of_range_says_how_many_there_are(tmp_path, capsys):
     path = tmp_path / "capture.wav"
     wav(path, noise(6, channels=2))
