@@ -113,7 +113,8 @@ def rehearsals_page(summary: Summary) -> str:
 
 
 def _row(summary: Summary, channel: Channel) -> Row:
-    sign, short, told = _TREND[channel.trend]
+    # Possible rings make no trend.
+    sign, short, told = _TREND[channel.trend] if channel.events else ("", "–", "no event for sure")
     plan = summary.plans.get(channel.name)
     return Row(
         name=channel.name,
