@@ -10,8 +10,8 @@ from shaping.rehearsals.channels import Channel, Take
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.page.excerpts import (
+    BEFORE_S,
     HIGHEST_HZ,
-    LEAD_S,
     LOWEST_HZ,
     PICTURE_S,
     Excerpt,
@@ -66,7 +66,7 @@ def badness(event: Event) -> float:
 
 
 def _card(event: Event, take: Take, channel: Channel, excerpt: Excerpt | None) -> Card:
-    lead = min(LEAD_S, event.start_s)
+    lead = min(BEFORE_S, event.start_s)
     share = math.log(HIGHEST_HZ / min(max(event.frequency_hz, LOWEST_HZ), HIGHEST_HZ))
     return Card(
         heading=f"{hertz_text(event.frequency_hz)} · {note_text(event.frequency_hz)}",

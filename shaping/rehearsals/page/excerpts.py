@@ -33,7 +33,7 @@ LOWEST_HZ, HIGHEST_HZ = 100.0, 10_000.0
 
 PICTURE_S = 5.0
 SOUND_S = 2.5
-LEAD_S = 1.2
+BEFORE_S = 1.2
 """Picture and sound begin this long before the event."""
 
 _WIDTH, _HEIGHT = 320, 128
@@ -98,7 +98,7 @@ def _kept(folder: Path, name: str) -> Excerpt | None:
 def _samples(take: Take, event: Event) -> NDArray[np.float64] | None:
     try:
         info = inspect(take.path)
-        first = max(0, round((event.start_s - LEAD_S) * info.sample_rate_hz))
+        first = max(0, round((event.start_s - BEFORE_S) * info.sample_rate_hz))
         stop = first + round(PICTURE_S * info.sample_rate_hz)
         blocks = list(read_blocks(info, first_frame=first, stop_frame=stop))
     except CaptureError:

@@ -25,7 +25,7 @@ from shaping.errors import CaptureError
 from shaping.rehearsals.detector import Candidate, Detector
 from shaping.rehearsals.features import Features
 
-T = TypeVar("T", Candidate, Features)
+PlainT = TypeVar("PlainT", Candidate, Features)
 
 BLOCK_FRAMES = 65_536
 
@@ -311,7 +311,7 @@ def _later(candidate: Candidate, shift_s: float) -> Candidate:
     )
 
 
-def _plain(record: T) -> T:
+def _plain(record: PlainT) -> PlainT:
     """Return a record with Python's own numbers in place of numpy's, as the journal keeps them."""
     names = [field.name for field in fields(record)]
     values = {name: getattr(record, name) for name in names}
