@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from typing import Any
+from typing import Any, BinaryIO
 
 import soundfile
 
@@ -36,12 +36,12 @@ class SequentialFile(soundfile.SoundFile):  # type: ignore[misc]
 
 
 @contextmanager
-def opened(path: str | os.PathLike[str]) -> Iterator[Any]:
-    """Open a recording, turning every refusal of the decoder into one sentence."""
+def opened(path: str | os.PathLike[str], view: BinaryIO | None = None) -> Iterator[Any]:
+    """Open a recording, or a view of it, turning every refusal of the decoder into one sentence."""
     try:
         # Bytes, because a name need not be valid in any encoding.
         with quiet_decoder(True):
-            file = SequentialFile(os.fsencode(path))
+            file = SequentialFile(os.fsencode(path) if view is None else view)
     except soundfile.LibsndfileError as error:
         detail = shown(str(error.error_string)).rstrip(". ").lower()
         if "exist" in detail:  # it does: the library says so of damaged files too
@@ -60,6 +60,8 @@ def opened(path: str | os.PathLike[str]) -> Iterator[Any]:
     finally:
         with suppress(soundfile.SoundFileError, RuntimeError), quiet_decoder(True):
             file.close()
+        if view is not None:
+            view.close()
 
 
 @contextmanager

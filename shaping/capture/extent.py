@@ -42,10 +42,13 @@ class Extent:
         Bytes of audio according to the header; None if the header was never filled in.
     held : int
         Bytes from the start of the audio to the end of the file.
+    start : int
+        Where the audio begins in the file.
     """
 
     promised: int | None
     held: int
+    start: int
 
     @property
     def missing(self) -> int:
@@ -87,7 +90,7 @@ def ogg_end_is_missing(stream: BinaryIO, size: int) -> bool:
     return not (whole and tail[page + 5] & 4)
 
 
-def _chunks(
+def chunks(
     stream: BinaryIO, start: int, size: int, header: str, *, align: int = 2
 ) -> Iterator[tuple[bytes, int, int]]:
     """Yield (name, size, offset of the content) of the chunks from `start` to the end."""
@@ -107,7 +110,7 @@ def _chunks(
 def _riff(stream: BinaryIO, size: int, *, big_endian: bool) -> Extent | None:
     header = ">4sI" if big_endian else "<4sI"
     long_size: int | None = None
-    for name, chunk_size, offset in _chunks(stream, 12, size, header):
+    for name, chunk_size, offset in chunks(stream, 12, size, header):
         if name == b"ds64":
             stream.seek(offset)
             raw = stream.read(16)
@@ -118,22 +121,22 @@ def _riff(stream: BinaryIO, size: int, *, big_endian: bool) -> Extent | None:
             if chunk_size == _UNSET_32 and long_size is not None:
                 chunk_size = long_size
             elif chunk_size == _UNSET_32 or _STREAMED_32 <= chunk_size < 2**31:
-                return Extent(None if chunk_size > held else chunk_size, held)
+                return Extent(None if chunk_size > held else chunk_size, held, offset)
             if chunk_size == 0 and held and not _is_chunks(stream, offset, size, header):
-                return Extent(None, held)
+                return Extent(None, held, offset)
             if size > 2**32 and held > chunk_size:
                 # The 32-bit size wrapped round; what follows must then not be chunks.
                 after = offset + chunk_size + chunk_size % 2
                 if not _is_chunks(stream, after, size, header):
-                    return Extent(None, held)
-            return Extent(chunk_size, held)
+                    return Extent(None, held, offset)
+            return Extent(chunk_size, held, offset)
     return None
 
 
 def _is_chunks(stream: BinaryIO, start: int, size: int, header: str) -> bool:
     """Tell whether the bytes from `start` to the end are a plain sequence of chunks."""
     end = start
-    for name, chunk_size, offset in _chunks(stream, start, size, header):
+    for name, chunk_size, offset in chunks(stream, start, size, header):
         if not all(32 <= byte < 127 for byte in name):
             return False
         end = offset + chunk_size
@@ -143,12 +146,12 @@ def _is_chunks(stream: BinaryIO, start: int, size: int, header: str) -> bool:
 
 
 def _aiff(stream: BinaryIO, size: int) -> Extent | None:
-    for name, chunk_size, offset in _chunks(stream, 12, size, ">4sI"):
+    for name, chunk_size, offset in chunks(stream, 12, size, ">4sI"):
         if name == b"SSND":
             held = max(0, size - offset - 8)
             if chunk_size in (0, _UNSET_32) and held:
-                return Extent(None, held)
-            return Extent(max(0, chunk_size - 8), held)
+                return Extent(None, held, offset + 8)
+            return Extent(max(0, chunk_size - 8), held, offset + 8)
     return None
 
 
@@ -163,8 +166,8 @@ def _wave64(stream: BinaryIO, size: int) -> Extent | None:
         held = max(0, size - start - 24)
         if raw[:16] == _WAVE64_DATA:
             if chunk_size <= 24 and held:
-                return Extent(None, held)
-            return Extent(max(0, chunk_size - 24), held)
+                return Extent(None, held, start + 24)
+            return Extent(max(0, chunk_size - 24), held, start + 24)
         start += max(24, chunk_size + (-chunk_size % 8))
         if start >= size:
             return None
@@ -172,13 +175,13 @@ def _wave64(stream: BinaryIO, size: int) -> Extent | None:
 
 
 def _caf(stream: BinaryIO, size: int) -> Extent | None:
-    for name, chunk_size, offset in _chunks(stream, 8, size, ">4sQ", align=1):
+    for name, chunk_size, offset in chunks(stream, 8, size, ">4sQ", align=1):
         if name == b"data":
             held = max(0, size - offset - 4)
             # A size of -1 is lawful here: the audio runs to the end of the file.
             if chunk_size == 2**64 - 1:
-                return Extent(held, held)
-            return Extent(max(0, chunk_size - 4), held)
+                return Extent(held, held, offset + 4)
+            return Extent(max(0, chunk_size - 4), held, offset + 4)
     return None
 
 
@@ -186,4 +189,4 @@ def _au(head: bytes, size: int) -> Extent | None:
     offset, promised = struct.unpack(">II" if head[:4] == b".snd" else "<II", head[4:12])
     held = max(0, size - offset)
     # An unset size is lawful here too.
-    return Extent(held if promised == _UNSET_32 else promised, held)
+    return Extent(held if promised == _UNSET_32 else promised, held, offset)

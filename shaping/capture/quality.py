@@ -27,6 +27,7 @@ class QualityCode(StrEnum):
     """Stable short names of the notes."""
 
     LOUDEST_CHANNEL = "loudest-channel"
+    CUT_SHORT = "cut-short"
     TOO_SHORT = "too-short"
     SHORT = "short"
     SILENT = "silent"

@@ -42,6 +42,7 @@ def command(
     everyone, so compare with --pair, which matches the loudness.
     """
     from shaping.capture import cautions
+    from shaping.capture.audio import inspect
     from shaping.plan.to_json import load_plan
     from shaping.report import listen
 
@@ -61,6 +62,9 @@ def command(
         facts = asdict(one)
         turned = f", turned down by {-one.gain_db:.1f} dB so as not to clip" if one.gain_db else ""
         told = [f"Wrote {shown(one.path)}{turned}."]
+    cut_short = inspect(source).cut_short
+    if cut_short is not None:
+        told.append(cut_short)
     if json_path:
         options.emit_json(json.dumps(facts, indent=2), json_path, force=force)
     if json_path != options.STDOUT:

@@ -1,6 +1,7 @@
 """The command ``shaping``: its commands, and how outcomes become exit codes.
 
-Exit codes: 0 done, 2 bad input or usage (one plain message on stderr), 1 our own failure.
+Exit codes: 0 done, 2 bad input or usage (one plain message on stderr), 3 done in part, and
+somebody must act (recordings that were not scanned), 1 our own failure.
 Commands are imported when called, so that ``shaping --help`` starts at once.
 """
 

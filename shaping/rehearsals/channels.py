@@ -1,7 +1,6 @@
 """What one channel did over the weeks: hours, events, what recurs, the trend, what to check.
 
-A channel is told by its number in multitrack files. Where a folder holds files of one length
-recorded side by side, one per channel, it is told by their names without date and take number.
+What a channel is called is for `shaping.rehearsals.archive.naming` to say.
 """
 
 from __future__ import annotations
@@ -10,13 +9,14 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from datetime import datetime, timedelta
 from typing import Any
 
 from shaping.analysis.findings import Recurring
+from shaping.rehearsals.archive.naming import Naming, channel_names
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.files import channel_stem
 from shaping.rehearsals.model import CERTAIN
+from shaping.rehearsals.trend import Day, trend_of
 from shaping.text.frequency import hertz_text
 
 SAME_HZ_RATIO = 1.015
@@ -33,8 +33,8 @@ class Take:
     ----------
     file : str
         As the person named it.
-    path : str
-        Absolute path.
+    path, fingerprint : str
+        Absolute path, and digest of the content.
     recorded_on : str
         ISO date.
     channel : int
@@ -45,6 +45,12 @@ class Take:
         Length.
     events : tuple of Event
         In order of time.
+    began : str or None
+        ISO date and time at which the recording began; None where the time is not known.
+    dated_by : str
+        ``metadata``, ``name`` or ``time stamp``.
+    offset_s : float
+        Time from the start of a recording that was split into files to the start of this one.
     """
 
     file: str
@@ -54,20 +60,16 @@ class Take:
     sample_rate_hz: int
     duration_s: float
     events: tuple[Event, ...]
+    began: str | None = None
+    dated_by: str = "time stamp"
+    offset_s: float = 0.0
+    fingerprint: str = ""
 
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """What one date holds."""
-
-    date: str
-    hours: float
-    events: int
-
-    @property
-    def events_per_hour(self) -> float:
-        """Rate of sure events."""
-        return self.events / self.hours if self.hours else 0.0
+    def clock(self, moment_s: float) -> datetime | None:
+        """Return day and time of a moment of this file; None where the time is not known."""
+        if self.began is None:
+            return None
+        return datetime.fromisoformat(self.began) + timedelta(seconds=moment_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,17 +115,15 @@ class Channel:
         return sum(e.confidence < CERTAIN for take in self.takes for e in take.events)
 
 
-def channels_of(records: Sequence[dict[str, Any]]) -> tuple[Channel, ...]:
+def channels_of(
+    records: Sequence[dict[str, Any]], naming: Naming | None = None
+) -> tuple[Channel, ...]:
     """Group the journal's records by channel and look at each over time."""
     groups: dict[str, list[Take]] = defaultdict(list)
-    names = _names(records)
-    for record, stem in zip(records, names, strict=True):
-        for number in range(1, record["channels"] + 1):
-            if stem is None:
-                name = f"channel {number}"
-            else:
-                name = stem if record["channels"] == 1 else f"{stem}, channel {number}"
-            groups[name].append(_take(record, number))
+    for record, names in zip(records, channel_names(records, naming or Naming()), strict=True):
+        for number, name in enumerate(names, start=1):
+            if name is not None:
+                groups[name].append(_take(record, number))
     recurring = {name: recurring_frequencies(takes) for name, takes in groups.items()}
     return tuple(
         Channel(
@@ -131,7 +131,7 @@ def channels_of(records: Sequence[dict[str, Any]]) -> tuple[Channel, ...]:
             takes=tuple(groups[name]),
             recurring=recurring[name],
             days=(days := _days(groups[name])),
-            trend=_trend(days),
+            trend=trend_of(days),
             checks=_checks(name, recurring, groups[name]),
         )
         for name in sorted(groups, key=_natural)
@@ -183,21 +183,11 @@ def _take(record: dict[str, Any], channel: int) -> Take:
         sample_rate_hz=record["sample_rate_hz"],
         duration_s=record["duration_s"],
         events=tuple(Event.from_record(e) for e in record["events"] if e["channel"] == channel),
+        began=record.get("began"),
+        dated_by=record.get("dated_by", "time stamp"),
+        offset_s=record.get("offset_s", 0.0),
+        fingerprint=record.get("fingerprint", ""),
     )
-
-
-def _names(records: Sequence[dict[str, Any]]) -> list[str | None]:
-    """Return the channel name of each record that is one of several recorded side by side."""
-    side_by_side: dict[tuple[str, str, int], set[str]] = defaultdict(set)
-    keys = []
-    for record in records:
-        folder = str(Path(record["path"]).parent)
-        keys.append((folder, record["recorded_on"], round(record["duration_s"])))
-        side_by_side[keys[-1]].add(channel_stem(Path(record["path"])))
-    return [
-        channel_stem(Path(record["path"])) if len(side_by_side[key]) > 1 else None
-        for record, key in zip(records, keys, strict=True)
-    ]
 
 
 def _days(takes: Sequence[Take]) -> tuple[Day, ...]:
@@ -207,26 +197,6 @@ def _days(takes: Sequence[Take]) -> tuple[Day, ...]:
         hours[take.recorded_on] += take.duration_s / 3600
         events[take.recorded_on] += sum(e.confidence >= CERTAIN for e in take.events)
     return tuple(Day(day, hours[day], events[day]) for day in sorted(hours))
-
-
-def _trend(days: Sequence[Day]) -> str:
-    """Compare the later half of the days with the earlier by an exact binomial test."""
-    if len(days) < 4:
-        return "too few dates"
-    half = len(days) // 2
-    early, late = days[:half], days[-half:]
-    before, after = sum(d.events for d in early), sum(d.events for d in late)
-    exposure = sum(d.hours for d in early) + sum(d.hours for d in late)
-    share = sum(d.hours for d in late) / exposure if exposure else 0.5
-    if before + after == 0:
-        return "steady"
-    from scipy import stats  # here: the first look at a folder needs no trend, and it loads slowly
-
-    if stats.binomtest(after, before + after, share, alternative="greater").pvalue < 0.05:
-        return "rising"
-    if stats.binomtest(after, before + after, share, alternative="less").pvalue < 0.05:
-        return "falling"
-    return "steady"
 
 
 def _checks(

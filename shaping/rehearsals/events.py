@@ -1,32 +1,12 @@
-"""Feedback events: what the scan reports, and its CSV table.
+"""Feedback events: what the scan reports.
 
 Levels are relative to full scale of the recording, never a sound pressure level.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
-
-from shaping.filters.bands import nearest_third_octave_hz
-from shaping.text.frequency import note_text
-
-COLUMNS = (
-    "file",
-    "channel",
-    "start_s",
-    "duration_s",
-    "frequency_hz",
-    "note",
-    "third_octave_hz",
-    "growth_db_per_s",
-    "peak_dbfs",
-    "confidence",
-    "reason",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,27 +69,3 @@ class Event:
     def from_record(cls, record: dict[str, Any]) -> Event:
         """Return the event of a record made by `as_record`."""
         return cls(**record)
-
-
-def events_csv(rows: Iterable[tuple[str, Event]]) -> str:
-    """Return the table of (file, event) pairs as CSV text with a header."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for file, event in rows:
-        writer.writerow(
-            (
-                file,
-                event.channel,
-                f"{event.start_s:.3f}",
-                f"{event.duration_s:.3f}",
-                f"{event.frequency_hz:.2f}",
-                note_text(event.frequency_hz),
-                f"{nearest_third_octave_hz(event.frequency_hz):g}",
-                f"{event.growth_db_per_s:.1f}",
-                f"{event.peak_dbfs:.1f}",
-                f"{event.confidence:.3f}",
-                event.reason,
-            )
-        )
-    return text.getvalue()

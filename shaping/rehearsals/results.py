@@ -15,12 +15,17 @@ from shaping.output import write_text
 from shaping.plan.plan import CaptureSummary, Plan
 from shaping.plan.ring_out.planner import plan_from_recurring
 from shaping.plan.to_json import plan_to_dict
+from shaping.rehearsals.archive.naming import Naming
+from shaping.rehearsals.archive.records import current_records, joined_in_time, unscanned_records
 from shaping.rehearsals.channels import Channel, channels_of
-from shaping.rehearsals.events import Event, events_csv
 from shaping.rehearsals.model import CERTAIN
+from shaping.rehearsals.table import Row, events_csv
 from shaping.text.frequency import note_text
 
 _SCHEMA = "shaping.rehearsals/1"
+
+SCHEMA_FILE = Path(__file__).with_name("summary.schema.json")
+"""What summary.json holds, key by key, as JSON Schema 2020-12."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,14 +42,18 @@ class Summary:
         Hours scanned, channels counted singly.
     events, possible : int
         Sure events, and possible rings.
-    rows : tuple of (str, Event)
-        File and event, as in events.csv.
+    rows : tuple of Row
+        As in events.csv.
     channels : tuple of Channel
-        One by one.
+        One by one, those left out not among them.
     plans : dict of str to Plan
         By channel name, for the channels where something recurs.
     problems : tuple of str
-        One sentence for each recording that could not be scanned to its end.
+        One sentence for each recording that is damaged, or no recording at all.
+    notes : tuple of str
+        One sentence for each recording that ends early or holds samples that are no audio.
+    unscanned : tuple of str
+        One sentence for each recording that was not scanned, and is tried again at the next run.
     """
 
     out: Path
@@ -52,33 +61,44 @@ class Summary:
     hours: float
     events: int
     possible: int
-    rows: tuple[tuple[str, Event], ...]
+    rows: tuple[Row, ...]
     channels: tuple[Channel, ...]
     plans: dict[str, Plan]
     problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    unscanned: tuple[str, ...]
 
 
-def summarise(out: Path, records: list[dict[str, Any]], limits: Limits) -> Summary:
+def summarise(
+    out: Path, records: list[dict[str, Any]], limits: Limits, naming: Naming | None = None
+) -> Summary:
     """Return the summary of the journal's records; it depends on nothing else."""
-    counted = current_records(records)
-    channels = channels_of(counted)
-    rows = tuple((str(r["file"]), Event.from_record(e)) for r in counted for e in r["events"])
+    counted = joined_in_time(current_records(records))
+    left = unscanned_records(records)
+    channels = channels_of(counted, naming)
+    rows = _rows(counted, channels)
     plans = {
         channel.name: plan
         for channel in channels
         if (plan := suggested_plan(channel, limits)) is not None
     }
-    sure = sum(event.confidence >= CERTAIN for _, event in rows)
+    sure = sum(row.event.confidence >= CERTAIN for row in rows)
     return Summary(
         out=out,
-        files=len(counted),
+        files=len(counted) + sum(record["state"] != "skipped" for record in left),
         hours=sum(channel.hours for channel in channels),
         events=sure,
         possible=len(rows) - sure,
         rows=rows,
         channels=channels,
         plans=plans,
-        problems=tuple(r["problem"] for r in counted if r["problem"]),
+        problems=tuple(
+            record["problem"]
+            for record in [*counted, *left]
+            if record["problem"] and record["state"] != "failed"
+        ),
+        notes=tuple(f"{r['file']}: {note}" for r in counted for note in r["notes"]),
+        unscanned=tuple(record["problem"] for record in left if record["state"] == "failed"),
     )
 
 
@@ -89,20 +109,33 @@ def write_tables(summary: Summary) -> None:
     write_text(summary.out / "summary.json", text, force=True)
 
 
-def current_records(records: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return the records that count, in order of date and path.
-
-    A later record of the same file, read in full at last or grown since, replaces an earlier one;
-    another recording under an old name does not.
-    """
-    read = {record["path"] for record in records if record["duration_s"]}
-    latest: dict[tuple[str, str], dict[str, Any]] = {}
+def _rows(records: list[dict[str, Any]], channels: tuple[Channel, ...]) -> tuple[Row, ...]:
+    """Return the events in order of recording, channel and time."""
+    takes = {
+        (take.path, take.fingerprint, take.channel): (channel.name, take)
+        for channel in channels
+        for take in channel.takes
+    }
+    rows = []
     for record in records:
-        if record["duration_s"]:
-            latest[(record["path"], record["head"])] = record
-        elif record["path"] not in read:
-            latest[(record["path"], "")] = record
-    return sorted(latest.values(), key=lambda r: (r["recorded_on"], r["path"], r["fingerprint"]))
+        for number in range(1, record["channels"] + 1):
+            found = takes.get((record["path"], record["fingerprint"], number))
+            if found is None:  # left out
+                continue
+            name, take = found
+            for event in take.events:
+                clock = take.clock(event.start_s)
+                rows.append(
+                    Row(
+                        file=take.file,
+                        channel_name=name,
+                        recorded_on=take.recorded_on,
+                        clock="" if clock is None else clock.strftime("%H:%M:%S"),
+                        dated_by=take.dated_by,
+                        event=event,
+                    )
+                )
+    return tuple(rows)
 
 
 def suggested_plan(channel: Channel, limits: Limits) -> Plan | None:
@@ -130,11 +163,14 @@ def summary_to_dict(summary: Summary) -> dict[str, Any]:
     return {
         "schema": _SCHEMA,
         "files": summary.files,
+        "complete": not summary.unscanned,
         "hours_scanned": round(summary.hours, 4),
         "events": summary.events,
         "possible_rings": summary.possible,
         "certain_from_confidence": CERTAIN,
+        "not_scanned": list(summary.unscanned),
         "problems": list(summary.problems),
+        "notes": list(summary.notes),
         "channels": [_channel(summary, channel) for channel in summary.channels],
     }
 

@@ -1,93 +1,46 @@
 """The batch scan: many files, any executor, resumable.
 
-Each finished file is one durable line of the journal in the results' folder; tables and pages are
-made from the whole journal at the end, in an order that depends on nothing but its content. So a
-scan that was stopped goes on where it was, and a scan of new files adds to the old ones.
+Each finished file is one durable line of the journal in the results' folder, and each finished
+piece of a long file one line beside it; tables and pages are made from the whole journal at the
+end, in an order that depends on nothing but its content. So a scan that was stopped goes on where
+it was, and a scan of new files adds to the old ones.
 """
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import signal as signals
-import threading
-import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    BrokenExecutor,
-    Executor,
-    Future,
-    ProcessPoolExecutor,
-    wait,
-)
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
-from shaping.capture.audio import inspect
+from shaping.capture.audio import RecordingInfo, inspect
+from shaping.capture.metadata import Metadata, read_metadata
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.limits_file import load_limits
 from shaping.errors import CaptureError, ParameterError
 from shaping.output import write_text
-from shaping.rehearsals.files import Identity, collect, identify, recorded_on
-from shaping.rehearsals.journal import JournalWriter, locked, prepare_folder, read_journal
-from shaping.rehearsals.page import rehearsals_page
+from shaping.rehearsals.archive.files import Identity, collect, identify, no_recording
+from shaping.rehearsals.archive.journal import JournalWriter, locked, prepare_folder, read_journal
+from shaping.rehearsals.archive.naming import Naming, naming_for
+from shaping.rehearsals.archive.records import (
+    forgotten_record,
+    goes_on_from,
+    gone_record,
+    known,
+    moved_record,
+    scan_record,
+    unscanned_record,
+    unscanned_records,
+)
+from shaping.rehearsals.page.whole import rehearsals_page
 from shaping.rehearsals.results import Summary, summarise, write_tables
-from shaping.rehearsals.scan_file import BLOCK_FRAMES, FileScan, scan_file
+from shaping.rehearsals.scanning.executors import WAIT_S
+from shaping.rehearsals.scanning.pieces import BLOCK_FRAMES, Span, end_of, pieces_of
+from shaping.rehearsals.scanning.scan_file import damaged
+from shaping.rehearsals.scanning.work import Progress, Settings, Task, run_tasks
 from shaping.text.names import shown
-
-T = TypeVar("T")
-
-VERSION = 1
-"""Of the journal's records; a change that makes old results wrong raises it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far the scan is.
-
-    Attributes
-    ----------
-    files_done, files_total : int
-        Files of this run; those already in the journal are not counted.
-    audio_done_s, audio_total_s : float
-        Seconds of recording times channels.
-    elapsed_s : float
-        Time since the scan began.
-    remaining_s : float or None
-        Estimated time left; None before the first file.
-    file : str
-        The file that was finished last, or an empty string.
-    """
-
-    files_done: int
-    files_total: int
-    audio_done_s: float
-    audio_total_s: float
-    elapsed_s: float
-    remaining_s: float | None
-    file: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Task:
-    path: Path
-    identity: Identity
-    work_s: float
-
-
-class _HereExecutor(Executor):
-    """Runs every call at once, in this process."""
-
-    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
-        future: Future[T] = Future()
-        try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as error:
-            future.set_exception(error)
-        return future
 
 
 def scan_rehearsals(
@@ -96,9 +49,13 @@ def scan_rehearsals(
     *,
     jobs: int | None = None,
     cluster: str | None = None,
+    wait_s: float = WAIT_S,
     executor: Executor | None = None,
     progress: Callable[[Progress], None] | None = None,
     limits: Limits | None = None,
+    naming: Naming | None = None,
+    retry: bool = False,
+    forget: Sequence[str | os.PathLike[str]] = (),
     block_frames: int = BLOCK_FRAMES,
 ) -> Summary:
     """Scan recordings for feedback and write events.csv, summary.json and report.html.
@@ -106,26 +63,36 @@ def scan_rehearsals(
     Parameters
     ----------
     paths : sequence of path-like
-        Files and folders.
+        Files and folders. May be empty where something is forgotten.
     out : path-like
         Folder for the results; made if missing. What earlier runs left there is kept and added to.
     jobs : int, optional
         Processes; all cores by default.
     cluster : str, optional
-        Address of a Dask scheduler whose workers see the same paths; needs the extra ``cluster``.
+        Address of a Dask scheduler whose workers see the same files under the same paths; needs
+        the extra ``cluster``.
+    wait_s : float
+        How long to wait for the cluster and for its first worker.
     executor : Executor, optional
         Any other executor to do the work; it is not shut down.
     progress : callable, optional
-        Called at the start and after every file.
+        Called at the start, after every piece of a recording, and where something is waited for.
     limits : Limits, optional
         The equaliser that suggested plans are for; four parametric bands by default.
+    naming : Naming, optional
+        What the channels are called, and which are left out; by default ``names.toml`` in the
+        results' folder says, where there is one.
+    retry : bool
+        Whether damaged recordings are tried again.
+    forget : sequence of path-like
+        Recordings, or folders of them, of which all results are let go first.
     block_frames : int
         Frames per block of reading; results do not depend on it.
 
     Returns
     -------
     Summary
-        What was written.
+        What was written; `Summary.unscanned` tells what is left to scan.
 
     Raises
     ------
@@ -146,200 +113,181 @@ def scan_rehearsals(
     """
     if jobs is not None and jobs < 1:
         raise ParameterError(f"jobs={jobs} must be 1 or more; leave it out for all cores")
+    if not paths and not forget:
+        raise ParameterError("there is nothing to scan; name recordings or folders")
     folder = Path(out)
-    files = collect(paths, without=folder)
+    files = collect(paths, without=folder) if paths else []
     prepare_folder(folder)
     with locked(folder):
+        named = naming or naming_for(folder)
         journal = JournalWriter(folder)
         try:
-            tasks = _tasks(files, read_journal(folder), journal)
+            for path in forget:
+                journal.append(forgotten_record(shown(os.path.realpath(path))))
+            tasks = _Sorting(read_journal(folder), journal, retry=retry).tasks(files)
+            settings = Settings(
+                out=folder,
+                jobs=jobs,
+                cluster=cluster,
+                wait_s=wait_s,
+                executor=executor,
+                progress=progress,
+                block_frames=block_frames,
+            )
             if tasks:
-                workers = min(jobs or _cores(), len(tasks))
-                _run(tasks, journal, executor, cluster, workers, progress, block_frames)
+                run_tasks(tasks, journal, settings)
         finally:
             journal.close()
-        summary = summarise(folder, read_journal(folder), limits or load_limits("parametric-4"))
+        summary = summarise(
+            folder, read_journal(folder), limits or load_limits("parametric-4"), named
+        )
         write_tables(summary)
         page = rehearsals_page(summary)
         write_text(folder / "report.html", page, force=True)
         return summary
 
 
-def _tasks(
-    files: Sequence[Path], records: list[dict[str, Any]], journal: JournalWriter
-) -> list[_Task]:
-    """Return what is left to scan, longest first; report what cannot be opened."""
-    done = {(r["path"], r["fingerprint"]) for r in records if r.get("version") == VERSION}
-    moved = {r["fingerprint"] for r in records if not Path(r["path"]).exists()}
-    tasks = []
-    for path in files:
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A recording as it lies there."""
+
+    path: Path
+    identity: Identity
+    info: RecordingInfo
+    metadata: Metadata
+
+    def as_record(self) -> dict[str, Any]:
+        """Return what `goes_on_from` compares."""
+        return {
+            **self.identity.as_record(),
+            "sample_rate_hz": self.info.sample_rate_hz,
+            "channels": self.info.channels,
+            "frames": self.info.frames,
+            "first_frame": self.metadata.first_frame,
+        }
+
+
+class _Sorting:
+    """Tells what is left to scan; what cannot be is written into the journal at once."""
+
+    def __init__(
+        self, records: list[dict[str, Any]], journal: JournalWriter, *, retry: bool
+    ) -> None:
+        self._journal = journal
+        self._known = known(records)
+        if retry:
+            self._known = {
+                key: record
+                for key, record in self._known.items()
+                if record["state"] == "done" and record["problem"] is None
+            }
+        self._told = {(r["path"], r["state"], r["problem"]) for r in unscanned_records(records)}
+        for record in unscanned_records(records):
+            path = Path(record["path"])
+            if not os.path.lexists(path) and path.parent.is_dir():
+                journal.append(gone_record(record["path"]))
+        self._here: dict[str, str] = {}
+
+    def tasks(self, files: Sequence[Path]) -> list[Task]:
+        """Return what is left to scan, longest first."""
+        tasks = []
+        for path in files:
+            wrong = no_recording(path)
+            if wrong is not None:
+                self._tell(path, "skipped", f"{shown(path)}: {wrong}; not a recording")
+                continue
+            try:
+                identity = identify(path)
+            except OSError as error:
+                self._tell(path, "failed", f"{shown(path)}: {_unreadable(error)}")
+                continue
+            if not self._is_known(path, identity):
+                task = self._task(path, identity)
+                if task is not None:
+                    tasks.append(task)
+        return sorted(tasks, key=lambda task: (-task.work_s, str(task.path)))
+
+    def _is_known(self, path: Path, identity: Identity) -> bool:
+        """Tell whether this content is scanned; note where it lies now."""
+        if identity.fingerprint in self._here:  # a copy of one of this run
+            return True
+        self._here[identity.fingerprint] = identity.path
+        record = self._known.get(identity.fingerprint)
+        if record is None:
+            return False
+        if record["path"] != identity.path and not _still_there(record):
+            self._journal.append(moved_record(record, path, identity))
+        return True
+
+    def _task(self, path: Path, identity: Identity) -> Task | None:
+        metadata = read_metadata(path)
         try:
-            identity = identify(path)
-        except OSError as error:
-            name = shown(path)
-            identity = Identity(shown(path.absolute()), 0, 0, "", "")
-            problem = f"{name}: cannot be read ({error.strerror}); check the drive"
-            if (identity.path, "") not in done:
-                journal.append(_record(path, identity, FileScan(0, 0, 0.0, (), problem)))
-            continue
-        if (identity.path, identity.fingerprint) in done or identity.fingerprint in moved:
-            continue
-        try:
-            info = inspect(path)
-            work_s = info.duration_s * info.channels
-        except CaptureError:
-            work_s = 0.0  # reported when its turn comes
-        tasks.append(_Task(path, identity, work_s))
-    return sorted(tasks, key=lambda task: (-task.work_s, str(task.path)))
+            info = inspect(path.absolute())
+        except CaptureError as error:
+            if same_file(path, identity):
+                record = scan_record(path, identity, damaged(str(error)), metadata, None)
+                self._journal.append(record)
+            else:
+                self._tell(path, "failed", f"{shown(path)}: it changed while it was read")
+            return None
+        seen = _Seen(path, identity, info, metadata)
+        before = _before(seen)
+        return Task(
+            path=path,
+            identity=identity,
+            info=info,
+            metadata=metadata,
+            pieces=tuple(pieces_of(info, None if before is None else before[0])),
+            after=None if before is None else before[1],
+        )
+
+    def _tell(self, path: Path, state: str, problem: str) -> None:
+        record = unscanned_record(path, state, problem)
+        if (record["path"], state, problem) not in self._told:
+            self._journal.append(record)
 
 
-def _run(
-    tasks: list[_Task],
-    journal: JournalWriter,
-    executor: Executor | None,
-    cluster: str | None,
-    workers: int,
-    progress: Callable[[Progress], None] | None,
-    block_frames: int,
-) -> None:
-    began = time.monotonic()
-    total_s = sum(task.work_s for task in tasks)
-    done_s, done = 0.0, 0
-
-    def finished(task: _Task, result: FileScan) -> None:
-        nonlocal done_s, done
-        journal.append(_record(task.path, task.identity, result))
-        done_s, done = done_s + task.work_s, done + 1
-        if progress is not None:
-            elapsed = time.monotonic() - began
-            left = elapsed * (total_s - done_s) / done_s if done_s > 0 else None
-            progress(Progress(done, len(tasks), done_s, total_s, elapsed, left, str(task.path)))
-
-    if progress is not None:
-        progress(Progress(0, len(tasks), 0.0, total_s, 0.0, None, ""))
-    if executor is not None:
-        lost = _drain(executor, tasks, finished, block_frames)
-    else:
-        with _executor(cluster, workers) as chosen:
-            lost = _drain(chosen, tasks, finished, block_frames)
-    for task in lost:  # a worker died: each file that was in hand gets a process of its own
-        with _executor(None, 2) as alone:
-            again = _drain(alone, [task], finished, block_frames)
-        if again:
-            problem = f"{shown(task.path)}: the scan of this file was killed; is memory short?"
-            finished(task, FileScan(0, 0, 0.0, (), problem))
-
-
-def _drain(
-    executor: Executor,
-    tasks: list[_Task],
-    finished: Callable[[_Task, FileScan], None],
-    block_frames: int,
-) -> list[_Task]:
-    """Feed the tasks through; return those lost because a worker died."""
-    lost: list[_Task] = []
-    waiting = iter(tasks)
-    pending: dict[Future[FileScan], _Task] = {}
-    # A bounded window: the executor never holds more than a few results.
-    window = 1 if isinstance(executor, _HereExecutor) else 64
+def same_file(path: Path, identity: Identity) -> bool:
+    """Tell whether a file can be read and is what it was when it was identified."""
     try:
-        while True:
-            for task in waiting:
-                try:
-                    pending[executor.submit(scan_file, str(task.path), block_frames)] = task
-                except BrokenExecutor:
-                    lost.append(task)
-                if len(pending) >= window:
-                    break
-            if not pending:
-                return lost
-            ready, _ = wait(pending, return_when=FIRST_COMPLETED)
-            for future in ready:
-                task = pending.pop(future)
-                try:
-                    result = future.result()
-                except BrokenExecutor:
-                    lost.append(task)
-                    continue
-                except Exception as error:  # one file must not end the scan of the others
-                    problem = f"{shown(task.path)}: could not be scanned ({error!r}); please report"
-                    result = FileScan(0, 0, 0.0, (), problem)
-                finished(task, result)
-    except BaseException:
-        for future in pending:
-            future.cancel()
-        raise
+        return identify(path) == identity
+    except OSError:
+        return False
 
 
-@contextmanager
-def _executor(cluster: str | None, workers: int) -> Iterator[Executor]:
-    if cluster is not None:
-        with _cluster_executor(cluster) as executor:
-            yield executor
-        return
-    if workers == 1:
-        yield _HereExecutor()
-        return
-    pool = ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=_prepare_worker
+def _still_there(record: dict[str, Any]) -> bool:
+    try:
+        return bool(identify(Path(record["path"])).fingerprint == record["fingerprint"])
+    except (OSError, ValueError):
+        return False
+
+
+def _before(seen: _Seen) -> tuple[Span, str] | None:
+    """Return the end of the file that a split recording goes on from, and its fingerprint."""
+    for stem in _stems_before(seen.path.stem):
+        other = seen.path.with_name(stem + seen.path.suffix)
+        try:
+            if not other.is_file():
+                continue
+            early = _Seen(other, identify(other), inspect(other.absolute()), read_metadata(other))
+        except (OSError, CaptureError):
+            continue
+        if goes_on_from(seen.as_record(), early.as_record()):
+            return end_of(early.info), early.identity.fingerprint
+    return None
+
+
+def _stems_before(stem: str) -> list[str]:
+    """Return what the file before may be called, where a name ends in a number."""
+    head = stem.rstrip("0123456789")
+    number = stem[len(head) :]
+    if not number or len(number) > 9 or int(number) == 0:
+        return []
+    before = str(int(number) - 1)
+    return list(
+        dict.fromkeys([head + before.zfill(len(number)), head + before, head.rstrip(" _-.")])
     )
-    try:
-        yield pool
-    except BaseException:
-        processes = list((getattr(pool, "_processes", None) or {}).values())
-        pool.shutdown(wait=False, cancel_futures=True)
-        for process in processes:
-            process.terminate()
-        raise
-    else:
-        pool.shutdown()
 
 
-@contextmanager
-def _cluster_executor(address: str) -> Iterator[Executor]:
-    try:
-        from distributed import Client
-    except ImportError:
-        raise ParameterError(
-            "--cluster needs the extra `cluster`; install it with: pip install 'shaping[cluster]'"
-        ) from None
-    try:
-        client: Any = Client(address, timeout="10s")  # type: ignore[no-untyped-call,unused-ignore]
-    except (OSError, TimeoutError, ValueError) as error:
-        raise ParameterError(
-            f"the cluster at {address} cannot be reached ({error}); check that its scheduler runs"
-        ) from None
-    with client, client.get_executor() as executor:
-        yield executor
-
-
-def _prepare_worker() -> None:
-    """Leave Ctrl-C to the parent, and end with the parent however that ends."""
-    signals.signal(signals.SIGINT, signals.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    if parent is None:
-        return
-
-    def follow() -> None:
-        parent.join()
-        os._exit(1)
-
-    threading.Thread(target=follow, daemon=True).start()
-
-
-def _cores() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
-def _record(path: Path, identity: Identity, result: FileScan) -> dict[str, Any]:
-    return {
-        "version": VERSION,
-        **identity.as_record(),
-        "file": shown(path),
-        "recorded_on": recorded_on(path.absolute(), identity.modified_ns).isoformat(),
-        "sample_rate_hz": result.sample_rate_hz,
-        "channels": result.channels,
-        "duration_s": round(result.duration_s, 6),
-        "problem": result.problem,
-        "events": [event.as_record() for event in result.events],
-    }
+def _unreadable(error: OSError) -> str:
+    return f"cannot be read ({error.strerror or error}); check the drive and the permissions"

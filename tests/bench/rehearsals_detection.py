@@ -32,9 +32,9 @@ from numpy.typing import NDArray
 from shaping.rehearsals.detector import Detector
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.frame_peaks import Peaks
+from shaping.rehearsals.judging import events_of
 from shaping.rehearsals.linking import link
 from shaping.rehearsals.model import CERTAIN, LISTED
-from shaping.rehearsals.scan_file import events_of
 
 SCENES = 60
 SAME_RATIO = 1.02

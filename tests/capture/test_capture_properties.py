@@ -105,7 +105,7 @@ def test_arbitrary_bytes(tmp_path, data, start):
 @FAST
 @given(which=st.integers(0, len(FORMATS) - 1), lost=st.integers(1, 400))
 def test_a_lost_tail_is_never_silent(tmp_path, which, lost):
-    """Every container says how long it is: none may come back shorter without a word."""
+    """What comes back shorter comes back with a word about it."""
     path = tmp_path / "tail"
     source = RECORDINGS[which]
     path.write_bytes(source[:-lost])
@@ -113,10 +113,12 @@ def test_a_lost_tail_is_never_silent(tmp_path, which, lost):
         frames = sum(len(block) for block in read_blocks(path))
     except CaptureError:
         return
-    # What was lost was padding or another chunk.
     whole = tmp_path / "whole"
     whole.write_bytes(source)
-    assert frames == inspect(whole).frames
+    if inspect(path).cut_short is None:  # what was lost was padding or another chunk
+        assert frames == inspect(whole).frames
+    else:
+        assert 0 < frames <= inspect(whole).frames
 
 
 @FAST

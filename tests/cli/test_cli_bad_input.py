@@ -93,10 +93,7 @@ MAKERS: tuple[Callable[[Path], None], ...] = (
     text_named_wav,
     empty,
     truncated_header,
-    silently_short,
-    crashed_recorder,
     one_hertz,
-    flac_without_tail,
     no_frames,
     not_a_number,
     silence,
@@ -120,6 +117,25 @@ def test_a_capture_that_cannot_be_used_is_one_sentence(make, tmp_path, capsys):
     assert "capture.wav" in said.err
     assert "Traceback" not in said.err
     assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+@pytest.mark.parametrize("make", [silently_short, crashed_recorder, flac_without_tail])
+def test_a_recording_that_lost_its_end_is_used_up_to_there(make, tmp_path, capsys):
+    path = tmp_path / "capture.wav"
+    make(path)
+    run(["suggest", str(path), "--json", "-"])
+    said = capsys.readouterr()
+    assert "cut short" in said.out + said.err or "never filled in" in said.out + said.err
+
+
+def test_listen_says_that_a_recording_is_cut_short(tmp_path, samples_folder, capsys):
+    ring_out, plan = samples_folder / "vocal_wedge_ring_out.flac", tmp_path / "plan.json"
+    assert run(["suggest", str(ring_out), "--json", str(plan)]) == 0
+    cut = tmp_path / "cut.wav"
+    silently_short(cut)
+    capsys.readouterr()
+    assert run(["listen", str(plan), str(cut), str(tmp_path / "heard.wav")]) == 0
+    assert "cut short" in capsys.readouterr().out
 
 
 def test_a_channel_out_of_range_says_how_many_there_are(tmp_path, capsys):

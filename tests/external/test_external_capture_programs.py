@@ -12,11 +12,10 @@ import pytest
 import soundfile
 from scipy import signal
 
-from shaping.capture.audio import read_capture
+from shaping.capture.audio import inspect, read_capture
 from shaping.capture.clipping import find_flat_tops
 from shaping.capture.recording import CaptureKind
 from shaping.capture.signals import pink_noise, write_signal
-from shaping.errors import CaptureError
 
 pytestmark = pytest.mark.debian
 
@@ -62,8 +61,8 @@ def test_decoding(tmp_path, music, suffix, error):
 
 
 @pytest.mark.parametrize("fault", ["size 0", "size unset", "cut short"])
-def test_the_rescue_we_advise_works(tmp_path, music, fault):
-    """The command in the message makes a file that reads.
+def test_what_is_rescued_is_what_another_program_rescues(tmp_path, music, fault):
+    """A damaged header is read around as another program does it.
 
     Source: SoX 14.4 (Debian), option --ignore-length.
     """
@@ -75,14 +74,12 @@ def test_the_rescue_we_advise_works(tmp_path, music, fault):
     else:
         data[40:44] = struct.pack("<I", 0 if fault == "size 0" else 2**32 - 1)
     path.write_bytes(data)
-    with pytest.raises(CaptureError) as caught:
-        read_capture(path, kind=CaptureKind.RING_OUT)
-    advice = re.search(r"sox (.*) OLD NEW\.wav", str(caught.value))
-    assert advice is not None
     rescued = tmp_path / "rescued.wav"
-    run("sox", *advice[1].split(), path, rescued)
-    capture = read_capture(rescued, kind=CaptureKind.RING_OUT)
-    assert capture.samples.size == (len(data) - 44) // 2
+    run("sox", "--ignore-length", path, rescued)
+    theirs, _ = soundfile.read(rescued, dtype="float32")
+    ours = read_capture(path, kind=CaptureKind.RING_OUT)
+    np.testing.assert_array_equal(ours.samples, theirs)
+    assert inspect(path).cut_short is not None
 
 
 @pytest.mark.parametrize("gain_db", [6, 12])

@@ -76,7 +76,11 @@ def shaping(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Installed:
 
 def test_the_wheel_holds_what_the_program_reads(wheel: Path):
     names = set(zipfile.ZipFile(wheel).namelist())
-    needed = {"shaping/py.typed", "shaping/rehearsals/howl_model.json"}
+    needed = {
+        "shaping/py.typed",
+        "shaping/rehearsals/howl_model.json",
+        "shaping/rehearsals/summary.schema.json",
+    }
     needed |= {f"shaping/{place}" for place in SCHEMAS}
     needed |= {f"shaping/equaliser/presets/{name}.toml" for name in PRESETS}
     needed |= {

@@ -7,12 +7,14 @@ import re
 import shlex
 import shutil
 import subprocess
+import textwrap
 from pathlib import Path
 
 import pytest
 
 from shaping.cli.main import cli, run
 from shaping.equaliser.limits_file import load_limits
+from shaping.rehearsals.archive.naming import naming_for
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -119,7 +121,15 @@ def test_nothing_of_the_readme_is_said_twice():
 
 
 def test_the_limits_of_the_readme_are_limits(tmp_path):
-    (text,) = blocks("toml")
+    limits, _ = blocks("toml")
     path = tmp_path / "desk.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(limits, encoding="utf-8")
     assert load_limits(str(path)).bands == 4
+
+
+def test_the_names_of_the_readme_are_names(tmp_path):
+    _, names = blocks("toml")
+    (tmp_path / "names.toml").write_text(textwrap.dedent("  " + names), encoding="utf-8")
+    naming = naming_for(tmp_path)
+    assert naming.names == {"1": "lead vocal", "2": "choir"}
+    assert naming.left_out == {"31", "talkback"}

@@ -7,7 +7,7 @@ import pytest
 
 from shaping.analysis.findings import CERTAIN
 from shaping.rehearsals.detector import Candidate, Detector
-from shaping.rehearsals.scan_file import events_of
+from shaping.rehearsals.judging import events_of
 
 RATE = 48_000
 

@@ -8,7 +8,13 @@ import sys
 import pytest
 
 from shaping.errors import OutputError
-from shaping.rehearsals.journal import JOURNAL, JournalWriter, locked, prepare_folder, read_journal
+from shaping.rehearsals.archive.journal import (
+    JOURNAL,
+    JournalWriter,
+    locked,
+    prepare_folder,
+    read_journal,
+)
 
 
 def test_a_torn_last_line_is_passed_over_and_closed_off(tmp_path):
@@ -38,7 +44,7 @@ def test_two_scans_cannot_share_a_folder(tmp_path):
 def test_the_lock_of_a_killed_scan_is_let_go(tmp_path):
     code = (
         "import os, signal\nfrom pathlib import Path\n"
-        "from shaping.rehearsals.journal import locked\n"
+        "from shaping.rehearsals.archive.journal import locked\n"
         f"with locked(Path({str(tmp_path)!r})): os.kill(os.getpid(), signal.SIGKILL)"
     )
     killed = subprocess.run([sys.executable, "-c", code], check=False)

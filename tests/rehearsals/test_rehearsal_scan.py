@@ -10,9 +10,9 @@ import pytest
 import soundfile
 
 from shaping.errors import CaptureError, OutputError, ParameterError
-from shaping.rehearsals.events import COLUMNS
-from shaping.rehearsals.journal import JOURNAL, locked
+from shaping.rehearsals.archive.journal import JOURNAL, locked
 from shaping.rehearsals.scan import scan_rehearsals
+from shaping.rehearsals.table import COLUMNS
 
 RATE = 48_000
 

@@ -1,17 +1,19 @@
-"""Which files to scan, what tells one from another, and when they were recorded."""
+"""Which files to scan, and what tells one from another."""
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import re
+import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from shaping.errors import CaptureError
+from shaping.rehearsals.archive.dating import DATE
 from shaping.text.names import shown
 
 AUDIO_SUFFIXES = frozenset(
@@ -19,13 +21,15 @@ AUDIO_SUFFIXES = frozenset(
     | {".ogg", ".oga", ".opus", ".mp3"}
 )
 
-_SAMPLE_BYTES = 65_536
-_DATE = re.compile(r"(?<!\d)(20\d\d)[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)")
+_SAMPLE_BYTES = 16_384
+_SAMPLES = 16
+_MARK_BYTES = 65_536
+"""Marks are taken at this place, and at four times every place before."""
 
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What tells one recording from another.
+    """What tells one recording from another: its content, wherever it lies.
 
     Attributes
     ----------
@@ -35,15 +39,17 @@ class Identity:
         Bytes.
     modified_ns : int
         Time of last change.
-    head, fingerprint : str
-        Digests of the first bytes, and of samples from start, middle and end.
+    fingerprint : str
+        Digest of samples of the content, or of all of it where the samples would be silent.
+    marks : tuple of str
+        Digests at places that do not depend on the length: a file that has grown keeps them.
     """
 
     path: str
     size: int
     modified_ns: int
-    head: str
     fingerprint: str
+    marks: tuple[str, ...]
 
     def as_record(self) -> dict[str, Any]:
         """Return plain values."""
@@ -51,8 +57,8 @@ class Identity:
             "path": self.path,
             "size": self.size,
             "modified_ns": self.modified_ns,
-            "head": self.head,
             "fingerprint": self.fingerprint,
+            "marks": list(self.marks),
         }
 
 
@@ -72,19 +78,19 @@ def collect(paths: Sequence[str | os.PathLike[str]], *, without: Path) -> list[P
         If a path does not exist, or nothing to scan is found.
     """
     found: dict[str, Path] = {}
-    left_out = without.resolve()
+    left_out = _real(without)
     for given in paths:
         path = Path(given)
         if path.is_dir():
             for folder, folders, names in os.walk(path):
                 inner = Path(folder)
-                folders[:] = sorted(n for n in folders if (inner / n).resolve() != left_out)
+                folders[:] = sorted(n for n in folders if _real(inner / n) != left_out)
                 for name in sorted(names):
                     file = inner / name
                     if file.suffix.lower() in AUDIO_SUFFIXES and not name.startswith("."):
-                        found.setdefault(str(file.resolve()), file)
-        elif path.exists():
-            found.setdefault(str(path.resolve()), path)
+                        found.setdefault(_real(file), file)
+        elif os.path.lexists(path):
+            found.setdefault(_real(path), path)
         else:
             raise CaptureError(f"{shown(path)}: there is no such file or folder; check the name")
     if not found:
@@ -96,44 +102,64 @@ def collect(paths: Sequence[str | os.PathLike[str]], *, without: Path) -> list[P
     return sorted(found.values(), key=str)
 
 
+def no_recording(path: Path) -> str | None:
+    """Return, in a few words, what a path leads to if it can never be a recording."""
+    try:
+        mode = path.stat().st_mode
+    except (OSError, RuntimeError) as error:
+        # RuntimeError is what Python 3.11 and 3.12 say of a loop.
+        loop = isinstance(error, RuntimeError) or error.errno == errno.ELOOP
+        return "this link leads to itself" if loop else None
+    if stat.S_ISREG(mode):
+        return None
+    return "this is a folder" if stat.S_ISDIR(mode) else "this is a pipe or a device, no file"
+
+
 def identify(path: Path) -> Identity:
-    """Read what identifies a file: three samples of its content, size and time.
+    """Read what identifies a regular file.
 
     Raises
     ------
     OSError
         If it cannot be read.
     """
-    status = path.stat()
     with path.open("rb") as stream:
-        head = stream.read(_SAMPLE_BYTES)
-        digest = hashlib.sha256(head)
-        for place in (status.st_size // 2, status.st_size - _SAMPLE_BYTES):
-            stream.seek(max(place, 0))
-            digest.update(stream.read(_SAMPLE_BYTES))
-    digest.update(str(status.st_size).encode())
+        status = os.fstat(stream.fileno())
+        size = status.st_size
+        digest = hashlib.sha256(str(size).encode())
+        places = [k * (size - _SAMPLE_BYTES) // (_SAMPLES - 1) for k in range(_SAMPLES)]
+        telling = 0
+        if places[0] == 0 and size > 2 * _SAMPLES * _SAMPLE_BYTES:
+            for place in places:
+                piece = _read_at(stream, place)
+                telling += piece != piece[:1] * len(piece)
+                digest.update(piece)
+        if telling < _SAMPLES // 2:  # short, or much silence: all of it counts
+            stream.seek(0)
+            while piece := stream.read(2**20):
+                digest.update(piece)
+        marks = []
+        place = _MARK_BYTES
+        while place + _SAMPLE_BYTES <= size:
+            marks.append(hashlib.sha256(_read_at(stream, place)).hexdigest()[:16])
+            place *= 4
     return Identity(
-        path=shown(path.resolve()),
-        size=status.st_size,
+        path=shown(_real(path)),
+        size=size,
         modified_ns=status.st_mtime_ns,
-        head=hashlib.sha256(head).hexdigest()[:24],
         fingerprint=digest.hexdigest()[:32],
+        marks=tuple(marks),
     )
 
 
-def recorded_on(path: Path, modified_ns: int) -> date:
-    """Return the recording date: one in the file's or folder's name, or else the last change.
+def _read_at(stream: BinaryIO, place: int) -> bytes:
+    stream.seek(place)
+    return stream.read(_SAMPLE_BYTES)
 
-    >>> recorded_on(Path("2026-03-08 evening/vocal.wav"), 0)
-    datetime.date(2026, 3, 8)
-    """
-    for part in reversed(path.parts):
-        for year, month, day in _DATE.findall(part):
-            try:
-                return date(int(year), int(month), int(day))
-            except ValueError:
-                continue
-    return datetime.fromtimestamp(modified_ns / 1e9, tz=UTC).date()
+
+def _real(path: Path) -> str:
+    """Return the absolute path behind links, or as much of it as there is."""
+    return os.path.realpath(path)
 
 
 def channel_stem(path: Path) -> str:
@@ -142,6 +168,6 @@ def channel_stem(path: Path) -> str:
     >>> channel_stem(Path("vocal wedge_20260308_02.wav"))
     'vocal wedge'
     """
-    stem = _DATE.sub("", path.stem)
+    stem = DATE.sub("", path.stem)
     stem = re.sub(r"[\s_.-]*(take)?[\s_.-]*\d*$", "", stem, flags=re.IGNORECASE)
     return re.sub(r"[\s_]+", " ", stem).strip(" -_.") or path.stem

@@ -18,9 +18,12 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import fft, signal
 
+from shaping.capture.audio import inspect, read_blocks
+from shaping.errors import CaptureError, OutputError
 from shaping.output import replacing
 from shaping.rehearsals.channels import Take
 from shaping.rehearsals.events import Event
+from shaping.rehearsals.scanning.pieces import audible
 from shaping.report.figures.style import QUIET_TO_LOUD
 
 FOLDER = "excerpts"
@@ -30,7 +33,7 @@ LOWEST_HZ, HIGHEST_HZ = 100.0, 10_000.0
 
 PICTURE_S = 5.0
 SOUND_S = 2.5
-LEAD_S = 1.2
+BEFORE_S = 1.2
 """Picture and sound begin this long before the event."""
 
 _WIDTH, _HEIGHT = 320, 128
@@ -49,8 +52,11 @@ class Excerpt:
 
 
 def excerpt_of(out: Path, take: Take, event: Event) -> Excerpt | None:
-    """Return an event's excerpt, kept or new; None where the recording is gone."""
-    key = f"{take.path}\n{take.channel}\n{event.start_s:.3f}\n{event.frequency_hz:.2f}"
+    """Return an event's excerpt, kept or new; None where the recording is gone.
+
+    An excerpt that cannot be kept is shown all the same.
+    """
+    key = f"{take.fingerprint}\n{take.channel}\n{event.start_s:.3f}\n{event.frequency_hz:.2f}"
     name = hashlib.sha256(key.encode()).hexdigest()[:20]
     folder = out / FOLDER
     if folder.is_symlink():
@@ -62,14 +68,17 @@ def excerpt_of(out: Path, take: Take, event: Event) -> Excerpt | None:
     if samples is None:
         return None
     made = Excerpt(_picture(samples, take.sample_rate_hz), *_sound(samples, take.sample_rate_hz))
-    folder.mkdir(exist_ok=True)
     suffix = "mp3" if made.sound_type == "audio/mpeg" else "wav"
-    for path, data in (
-        (folder / f"{name}.{suffix}", made.sound),
-        (folder / f"{name}.png", made.picture),
-    ):
-        with replacing(path, force=True) as temporary:
-            temporary.write_bytes(data)
+    try:
+        folder.mkdir(exist_ok=True)
+        for path, data in (
+            (folder / f"{name}.{suffix}", made.sound),
+            (folder / f"{name}.png", made.picture),
+        ):
+            with replacing(path, force=True) as temporary:
+                temporary.write_bytes(data)
+    except (OutputError, OSError):
+        pass
     return made
 
 
@@ -88,16 +97,17 @@ def _kept(folder: Path, name: str) -> Excerpt | None:
 
 def _samples(take: Take, event: Event) -> NDArray[np.float64] | None:
     try:
-        with soundfile.SoundFile(take.path) as file:
-            first = max(0, round((event.start_s - LEAD_S) * file.samplerate))
-            file.seek(min(first, file.frames))
-            block = file.read(round(PICTURE_S * file.samplerate), always_2d=True)
-    except (soundfile.SoundFileError, OSError, RuntimeError):
+        info = inspect(take.path)
+        first = max(0, round((event.start_s - BEFORE_S) * info.sample_rate_hz))
+        stop = first + round(PICTURE_S * info.sample_rate_hz)
+        blocks = list(read_blocks(info, first_frame=first, stop_frame=stop))
+    except CaptureError:
         return None
-    if len(block) == 0 or block.shape[1] < take.channel:
+    if not blocks or blocks[0].shape[1] < take.channel:
         return None
-    channel: NDArray[np.float64] = np.nan_to_num(block[:, take.channel - 1], posinf=0.0, neginf=0.0)
-    return channel
+    channel, _ = audible(np.concatenate(blocks)[:, take.channel - 1])
+    # A converter's offset is no sound.
+    return np.asarray(channel - channel.mean(dtype=np.float64), dtype=np.float64)
 
 
 def _sound(samples: NDArray[np.float64], rate_hz: int) -> tuple[bytes, str]:

@@ -2,7 +2,8 @@
 
 A crash or a power cut can only tear the last line; a torn line is ignored and closed off, so that
 nothing recorded before it is lost. A lock on the folder keeps two scans apart; the system lets
-it go when a scan dies.
+it go when a scan dies. What is known of the pieces of a long file that is not finished lies beside
+the journal, in a file of its own that goes when the whole file is in the journal.
 """
 
 from __future__ import annotations
@@ -11,14 +12,16 @@ import json
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from shaping.errors import OutputError
+from shaping.text.names import shown
 
 JOURNAL = "scanned.jsonl"
 LOCK = "scan.lock"
+UNFINISHED = "unfinished"
 
 if sys.platform != "win32":
     import fcntl
@@ -75,32 +78,67 @@ def locked(out: Path) -> Iterator[None]:
 
 def read_journal(out: Path) -> list[dict[str, Any]]:
     """Return the whole lines of the journal, oldest first; damaged lines are passed over."""
+    return [record for record in _lines(out / JOURNAL) if isinstance(record.get("path"), str)]
+
+
+def read_pieces(out: Path, fingerprint: str) -> list[dict[str, Any]]:
+    """Return what is known of the pieces of a recording that is not finished."""
+    return _lines(_pieces_path(out, fingerprint))
+
+
+def drop_pieces(out: Path, fingerprint: str) -> None:
+    """Let go what is known of the pieces of a recording."""
+    with suppress(OSError):
+        _pieces_path(out, fingerprint).unlink(missing_ok=True)
+        (out / UNFINISHED).rmdir()  # fails while others are there
+
+
+def _pieces_path(out: Path, fingerprint: str) -> Path:
+    return out / UNFINISHED / f"{fingerprint}.jsonl"
+
+
+def _lines(path: Path) -> list[dict[str, Any]]:
     try:
-        text = (out / JOURNAL).read_bytes()
+        text = path.read_bytes()
     except FileNotFoundError:
         return []
+    except OSError as error:
+        raise OutputError(
+            f"{shown(path)}: cannot be read ({error.strerror}); choose another --out"
+        ) from None
     records = []
     for line in text.split(b"\n"):
         try:
             record = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
-        if isinstance(record, dict) and "path" in record:
+        if isinstance(record, dict):
             records.append(record)
     return records
 
 
 class JournalWriter:
-    """Appends records durably; use it under `locked`."""
+    """Appends records durably; use it under `locked`.
 
-    def __init__(self, out: Path) -> None:
+    Parameters
+    ----------
+    out : Path
+        The results' folder.
+    fingerprint : str, optional
+        Of a recording: its pieces are written in place of the journal.
+    """
+
+    def __init__(self, out: Path, fingerprint: str | None = None) -> None:
         path = out / JOURNAL
+        if fingerprint is not None:
+            path = _pieces_path(out, fingerprint)
+            _make_folder(path.parent)
         self._path = path
         self._descriptor = _open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND)
         end = os.lseek(self._descriptor, 0, os.SEEK_END)
         if end and os.pread(self._descriptor, 1, end - 1) != b"\n":
-            os.write(self._descriptor, b"\n")  # close off a torn line
-        _sync_folder(out)
+            self._write(b"\n")  # close off a torn line
+        _sync_folder(path.parent)
 
     def append(self, record: dict[str, Any]) -> None:
         """Write one record and wait until it is on the disk.
@@ -110,7 +148,9 @@ class JournalWriter:
         OutputError
             If it cannot be written.
         """
-        line = json.dumps(record, ensure_ascii=True, allow_nan=False).encode() + b"\n"
+        self._write(json.dumps(record, ensure_ascii=True, allow_nan=False).encode() + b"\n")
+
+    def _write(self, line: bytes) -> None:
         try:
             while line:
                 line = line[os.write(self._descriptor, line) :]
@@ -124,6 +164,15 @@ class JournalWriter:
     def close(self) -> None:
         """Close the file."""
         os.close(self._descriptor)
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        if folder.is_symlink():
+            raise OutputError(f"{shown(folder)}: this is a link; remove it")
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{shown(folder)}: cannot be made ({error.strerror})") from None
 
 
 def _open(path: Path, flags: int) -> int:

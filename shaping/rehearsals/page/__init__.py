@@ -1,0 +1,1 @@
+"""The results as one page to read on a phone."""

@@ -1,0 +1,1 @@
+"""Recordings cut into pieces, and the pieces through any executor."""
