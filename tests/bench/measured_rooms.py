@@ -91,15 +91,20 @@ class MeasuredPath:
 
 def measured_paths(part: Part, n: int, *, seed: int = 0) -> Iterator[MeasuredPath]:
     """Yield `n` loops, every room as often as the others, the same ones on every run."""
+    for index in range(n):
+        yield measured_path(part, index, seed=seed)
+
+
+def measured_path(part: Part, index: int, *, seed: int = 0) -> MeasuredPath:
+    """Return one of the loops that `measured_paths` yields."""
     folder = data_folder() / "rir"
     by_room: dict[str, list[Path]] = {}
     for path in responses(part):
         by_room.setdefault(room_of(path.relative_to(folder).as_posix())[0], []).append(path)
     rooms = sorted(by_room)
-    for index in range(n):
-        rng = _rng(part, seed, index)
-        files = by_room[rooms[index % len(rooms)]]
-        yield _loops(rng, [files[int(rng.integers(len(files)))]], f"{part.value} {index}")[0]
+    rng = _rng(part, seed, index)
+    files = by_room[rooms[index % len(rooms)]]
+    return _loops(rng, [files[int(rng.integers(len(files)))]], f"{part.value} {index}")[0]
 
 
 def position_sets(
