@@ -179,17 +179,17 @@ class Detector:
             waiting[:] = False
         return peaks.take(waiting), name[waiting], found
 
-    def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
-        features = measure(
+    def _features(self, track: Peaks) -> Features:
+        return measure(
             track.frame,
             track.position,
             track.level_dbfs,
             *self._past.around(int(track.frame[0]), int(track.frame[-1])),
             self.grid,
-            in_full=known is not None,
         )
-        if features is None:
-            return None
+
+    def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
+        features = self._features(track)
         evidence = evidence_of(features)
         stop_s = features.start_s + features.duration_s
         if known is not None and known.evidence >= evidence:

@@ -3,10 +3,11 @@
 Every measure is a plain number on the power spectra around the tone, from a second before it to
 a little after. Levels are in dB, times in seconds.
 
-A howl grows along a straight line in dB until something limits it, then stays; it holds its
-frequency; it has no family of harmonics unless something clips, stands off its neighbours, starts
-without a stroke of its own, and goes on when the playing stops. A note starts within a few
-milliseconds together with its harmonics, and falls.
+A howl grows along a straight line in dB out of what the loop holds, until something limits it,
+then stays; its frequency is the loop's, which may drift slowly but neither trembles nor glides;
+it brings no family of harmonics that start with it, no stroke of its own, and goes on when the
+playing stops. A note starts faster than the frames resolve or along a line that bends, together
+with its harmonics, and falls.
 """
 
 from __future__ import annotations
@@ -40,12 +41,18 @@ class Features:
         Time it stood within 20 dB of its peak.
     steady_s : float
         Time it stood within 6 dB of its peak.
+    tremble_bins : float
+        Middle change of the frequency's slope from frame to frame while it is loud.
     wander_cents : float
         Spread of the frequency while it is loud, slow drift removed.
     drift_cents : float
         Change of frequency over the tone.
+    off_scale_cents : float
+        Distance from the nearest note, A4 = 440 Hz.
     stand_off_db : float
         Level over the bins around it while loud.
+    before_stand_off_db : float
+        The same in the second before it rises: what the loop rings with already.
     dominance_db : float
         Level over everything else in the band while loud.
     best_dominance_db : float
@@ -58,12 +65,18 @@ class Features:
         Residual of a straight line through the rise.
     curve_db : float
         How far the middle of the rise lies above its chord (a howl: zero; a swell: positive).
-    straight_db, straight_s : float
-        Height and length of the longest straight line that ends near the plateau.
+    jump_db : float
+        Greatest step of the rise from frame to frame.
+    straight_db, straight_s, straight_db_per_s : float
+        Height, length and slope of the highest straight line that ends near the plateau.
+    straight_share : float
+        How much of the rise that line makes up.
     plateau_slope_db_per_s : float
         Slope after the rise.
     plateau_ripple_db : float
         Spread after the rise, slope removed.
+    fall_db_per_s : float
+        How fast it went when it ended.
     stroke_db : float
         How much everything else rises together with the tone.
     harmonic_db : float
@@ -81,9 +94,12 @@ class Features:
     start_s: float
     duration_s: float
     steady_s: float
+    tremble_bins: float
     wander_cents: float
     drift_cents: float
+    off_scale_cents: float
     stand_off_db: float
+    before_stand_off_db: float
     dominance_db: float
     best_dominance_db: float
     over_before_db: float
@@ -92,10 +108,14 @@ class Features:
     rise_s: float
     bend_db: float
     curve_db: float
+    jump_db: float
     straight_db: float
     straight_s: float
+    straight_db_per_s: float
+    straight_share: float
     plateau_slope_db_per_s: float
     plateau_ripple_db: float
+    fall_db_per_s: float
     stroke_db: float
     harmonic_db: float
     partner_db: float
@@ -116,11 +136,9 @@ _REACH = np.array([2, 3, 3, 1, 1, 1, 1])
 _OFFSETS = np.clip(np.arange(-3, 4), -_REACH[:, None], _REACH[:, None])
 """Bins looked at around each ratio: more where an error of the frequency is multiplied."""
 
-_RULED_OUT_HARMONIC_DB = -8.0
-_RULED_OUT_PARTNER_DB = -4.0
-_RULED_OUT_OVER_BEFORE_DB = 3.0
-_RULED_OUT_SHORTER_S = 0.38
-"""What no howl of the tuning material came near: half of all notes fail one of these."""
+_AROUND = np.arange(-MARGIN_BINS, MARGIN_BINS + 1)
+_OWN = slice(MARGIN_BINS - 3, MARGIN_BINS + 4)
+_TIP = slice(MARGIN_BINS - 1, MARGIN_BINS + 2)
 
 
 def measure(
@@ -131,9 +149,7 @@ def measure(
     total: NDArray[np.float32],
     first_frame: int,
     grid: Grid,
-    *,
-    in_full: bool = False,
-) -> Features | None:
+) -> Features:
     """Measure one tone.
 
     Parameters
@@ -148,77 +164,74 @@ def measure(
         Frame number of the first row of `power`.
     grid : Grid
         The grid of `power`.
-    in_full : bool
-        Whether to measure what cannot be a howl, too.
-
-    Returns
-    -------
-    Features or None
-        None where a few of the measures rule a howl out.
     """
     hop_s = grid.hop_s
-    loud = level_dbfs >= level_dbfs.max() - 6
-    weight = 10 ** (level_dbfs[loud] / 10)
+    top = level_dbfs.size - 1 - level_dbfs.size // 10
+    top_dbfs = float(np.partition(level_dbfs, top)[top])
+    loud = level_dbfs >= top_dbfs - 6
+    weight = 10 ** (np.minimum(level_dbfs[loud], top_dbfs) / 10)
     centre = float(np.sum(weight * position[loud]) / weight.sum())
-    line = _Line.of(power, total, centre, int(frame[0]) - first_frame, int(frame[-1]) - first_frame)
+    line = _Line.of(power, total, frame - first_frame, position, loud)
+    high = line.high
     duration_s = (line.audible[1] - line.audible[0] + 1) * hop_s
     foot = line.foot()
     ahead = slice(max(line.first - round(CONTEXT_S / hop_s), 0), max(foot, 1))
     over_before = line.top_db - float(line.tone_db[ahead].max())
     kin = _kin_db(power, centre, grid)
-    ratios = np.maximum(kin[:, line.high].mean(axis=1) - line.tone_db[line.high].mean(), -60)
-    harmonic, partner = float(ratios[:3].max()), float(ratios[3:].max())
-    if not in_full and (
-        duration_s < _RULED_OUT_SHORTER_S
-        or over_before < _RULED_OUT_OVER_BEFORE_DB
-        or harmonic > _RULED_OUT_HARMONIC_DB
-        or partner > _RULED_OUT_PARTNER_DB
-    ):
-        return None
+    ratios = np.maximum(kin[:, high].mean(axis=1) - line.tone_db[high].mean(), -60)
 
     rise = line.tone_db[foot : line.peak + 1]
     growth, bend, curve = _growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
     straight_db, straight_s = _straight_rise(
         line.tone_db[max(line.peak - 70, 0) : line.peak + 1], line.top_db, hop_s
     )
-    slope, ripple = _trend(line.tone_db[line.peak : int(line.high[-1]) + 1], spread_if_short=3.0)
+    slope, ripple = _trend(line.tone_db[line.peak : int(high[-1]) + 1], spread_if_short=3.0)
+    frequency_hz = (centre + grid.first_bin) * grid.bin_hz
     cents_per_bin = 1200 / np.log(2) / max(centre + grid.first_bin, 1.0)
-    wander, drift_cents = _steadiness(frame[loud], position[loud], cents_per_bin)
-    dominance = (line.tone_db - line.rest_db)[line.high]
+    tremble, wander, drift = _steadiness(frame[loud], position[loud])
+    dominance = (line.tone_db - line.rest_db)[high]
+    after = line.tone_db[int(high[-1]) :]
+    cents = 1200 * np.log2(frequency_hz / 440.0)
+    height = float(rise[-1] - rise[0])
 
     # Everything else before and after the moment the tone gets within 12 dB of its plateau.
     entry = foot + int(np.argmax(rise >= line.top_db - 12))
     then, now = slice(max(entry - 8, 0), max(entry - 3, 1)), slice(entry, entry + 6)
     gained = kin[:, now].max(axis=1) - kin[:, then].mean(axis=1)
-    third = max(line.high.size // 3, 1)
+    third = max(high.size // 3, 1)
     return Features(
-        frequency_hz=(centre + grid.first_bin) * grid.bin_hz,
+        frequency_hz=frequency_hz,
         peak_dbfs=float(level_dbfs.max()),
         start_s=grid.time_s(first_frame + line.audible[0]),
         duration_s=duration_s,
-        steady_s=line.high.size * hop_s,
-        wander_cents=wander,
-        drift_cents=drift_cents,
-        stand_off_db=_middle((line.tone_db - line.near_db)[line.high]),
+        steady_s=high.size * hop_s,
+        tremble_bins=tremble,
+        wander_cents=wander * cents_per_bin,
+        drift_cents=drift * cents_per_bin,
+        off_scale_cents=abs(cents - 100 * round(cents / 100)),
+        stand_off_db=_middle((line.tone_db - line.near_db)[high]),
+        before_stand_off_db=float(np.mean((line.tone_db - line.near_db)[ahead])),
         dominance_db=_middle(dominance),
         best_dominance_db=float(dominance.max()),
         over_before_db=over_before,
-        rise_db=float(rise[-1] - rise[0]),
+        rise_db=height,
         growth_db_per_s=growth,
         rise_s=(float(rise[-1]) - max(float(rise[0]), line.top_db - 15)) / max(growth, 1e-3),
         bend_db=bend,
         curve_db=curve,
+        jump_db=float(np.diff(rise).max()) if rise.size > 1 else 30.0,
         straight_db=straight_db,
         straight_s=straight_s,
+        straight_db_per_s=straight_db / max(straight_s - hop_s, hop_s),
+        straight_share=straight_db / max(height, 1.0),
         plateau_slope_db_per_s=slope / hop_s,
         plateau_ripple_db=ripple,
+        fall_db_per_s=float(after[0] - after.min()) / (max(int(after.argmin()), 1) * hop_s),
         stroke_db=float(line.rest_db[now].max() - line.rest_db[then].mean()),
-        harmonic_db=harmonic,
-        partner_db=partner,
+        harmonic_db=float(ratios[:3].max()),
+        partner_db=float(ratios[3:].max()),
         siblings=float(np.sum(np.clip((gained - 6) / 12, 0, 1)[ratios > -40])),
-        hold_db=float(
-            line.rest_db[line.high[:third]].max() - line.rest_db[line.high[-third:]].min()
-        ),
+        hold_db=float(line.rest_db[high[:third]].max() - line.rest_db[high[-third:]].min()),
     )
 
 
@@ -244,16 +257,20 @@ class _Line:
         cls,
         power: NDArray[np.float32],
         total: NDArray[np.float32],
-        centre: float,
-        first: int,
-        last: int,
+        row: NDArray[np.int64],
+        position: NDArray[np.float32],
+        loud: NDArray[np.bool_],
     ) -> _Line:
-        column = round(centre)
-        around = power[:, max(column - MARGIN_BINS, 0) : column + MARGIN_BINS + 1]
-        middle = min(column, MARGIN_BINS)
-        own = around[:, middle - 3 : middle + 4].sum(axis=1)
+        # Follows the drift while loud; before and after that the frequency stands still.
+        rows = np.arange(power.shape[0])
+        column = np.rint(np.interp(rows, row[loud], position[loud])).astype(np.int64)
+        column = np.clip(column, MARGIN_BINS, power.shape[1] - 1 - MARGIN_BINS)
+        cells = (rows * power.shape[1] + column)[:, None] + _AROUND
+        around = power.reshape(-1).take(cells)
+        own = around[:, _OWN].sum(axis=1)
         near = (around.sum(axis=1) - own) / (2 * (MARGIN_BINS - 3))
-        tone_db = _db(around[:, middle - 1 : middle + 2].max(axis=1))
+        tone_db = _db(around[:, _TIP].max(axis=1))
+        first, last = int(row[0]), int(row[-1])
         inside = tone_db[first : last + 1]
         place = inside.size - 1 - inside.size // 10
         top_db = float(np.partition(inside, place)[place])
@@ -336,12 +353,13 @@ def _straight_rise(
 
 
 def _steadiness(
-    frame: NDArray[np.int64], position: NDArray[np.float32], cents_per_bin: float
-) -> tuple[float, float]:
-    """Spread of the frequency about its slow drift, and the drift, in cents."""
+    frame: NDArray[np.int64], position: NDArray[np.float32]
+) -> tuple[float, float, float]:
+    """How the frequency trembles, its spread about its slow drift, and the drift, in bins."""
     if position.size < 4:
-        return 50.0, 50.0
+        return 1.0, 1.0, 1.0
     x = frame - frame.mean()
     drift = float(np.sum(x * position) / np.sum(x * x))
     spread = float(np.std(position - position.mean() - drift * x))
-    return spread * cents_per_bin, abs(drift) * float(np.ptp(x)) * cents_per_bin
+    turns = np.abs(position[2:] - 2 * position[1:-1] + position[:-2])
+    return _middle(turns), spread, abs(drift) * float(np.ptp(x))

@@ -12,23 +12,21 @@ from numpy.typing import NDArray
 from shaping.rehearsals.frame_peaks import Peaks
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
-MIN_STAND_OFF = np.float32(10 ** (8.5 / 10))
-"""Over the mean of the bins around it, at its loudest: 8.5 dB."""
+MIN_STAND_OFF = np.float32(10 ** (6.0 / 10))
+"""Over the mean of the bins around it, at its loudest: 6 dB."""
 
-MIN_SHARE = np.float32(10 ** (-13.0 / 10))
-"""Of the power of the whole band, at its loudest: -13 dB."""
+MIN_SHARE = np.float32(10 ** (-24.0 / 10))
+"""Of the power of the whole band, at its loudest: -24 dB."""
 
-MAX_KIN = np.float32(10 ** (-4.0 / 10))
-"""Power at simple ratios of its frequency, at its loudest: 4 dB below it. A hard-clipped howl's
-third harmonic lies 9.5 dB below it (square wave)."""
+LOUD_DB = np.float32(10.0)
+"""A tone is loud within this much of its loudest frame."""
 
 MIN_LOUD_FRAMES = 10
-"""Frames within 6 dB of its loudest."""
+"""Frames in which it is loud."""
 
-MAX_SPREAD_BINS = 0.2
-"""Standard deviation of its frequency over those frames."""
+MAX_TREMBLE_BINS = 0.35
+"""Root mean square of how its frequency changes from peak to peak over those frames."""
 
-_RATIOS = np.array([1 / 3, 1 / 2, 2 / 3, 3 / 2, 2.0, 3.0])
 _AROUND = np.concatenate([np.arange(-MARGIN_BINS, -3), np.arange(4, MARGIN_BINS + 1)])
 
 
@@ -63,13 +61,13 @@ def promising(
     """
     lengths = np.diff(np.append(starts, len(peaks)))
     loudest = np.maximum.reduceat(peaks.level_dbfs, starts)
-    loud = peaks.level_dbfs >= np.repeat(loudest - 6, lengths)
+    loud = peaks.level_dbfs >= np.repeat(loudest - LOUD_DB, lengths)
     weight = loud.astype(np.float64)
-    base = np.repeat(peaks.position[starts], lengths)
-    offset = (peaks.position - base) * weight
     count = np.add.reduceat(weight, starts)
-    mean = np.add.reduceat(offset, starts) / count
-    spread = np.add.reduceat(offset * offset, starts) / count - mean * mean
+    step = np.diff(peaks.position, prepend=peaks.position[:1]).astype(np.float64)
+    step[starts] = 0.0
+    step[~loud] = 0.0
+    tremble = np.add.reduceat(step * step, starts) / count
 
     owner = np.repeat(np.arange(starts.size), lengths)
     tops = np.flatnonzero(peaks.level_dbfs == np.repeat(loudest, lengths))
@@ -79,19 +77,10 @@ def promising(
     around = np.clip(column[:, None] + _AROUND, 0, bins - 1)
     near = power[row[:, None], around].mean(axis=1)
     level = power[row, column]
-    exact = peaks.position[top] + grid.first_bin
-    place = np.rint(exact[:, None] * _RATIOS).astype(np.int64) - grid.first_bin
-    inside = (place >= 1) & (place < bins - 1)
-    place = np.where(inside, place, 1)
-    kin = np.zeros(row.size, np.float32)
-    for step in (-1, 0, 1):
-        there = np.where(inside, power[row[:, None], place + step], np.float32(0))
-        kin = np.maximum(kin, there.max(axis=1))
     result: NDArray[np.bool_] = (
         (level > MIN_STAND_OFF * near)
-        & (kin < MAX_KIN * level)
         & (level > MIN_SHARE * total[row])
         & (count >= MIN_LOUD_FRAMES)
-        & (spread <= MAX_SPREAD_BINS**2)
+        & (tremble <= MAX_TREMBLE_BINS**2)
     )
     return result

@@ -1,10 +1,8 @@
 """How sure we are that a tone is a howl, and why, in words.
 
-The model is a small committee of networks: each measure of `shaping.rehearsals.features` is
-brought to -1..1 between two bounds (some by their logarithm), goes through one layer of eight
-hyperbolic tangents, and the mean of the committee's sums is the evidence; its logistic function
-is the confidence. The numbers are in ``howl_model.json``; ``tests/bench/fit_howl_model.py`` fits
-them.
+The model is a sum of small trees over the measures of `shaping.rehearsals.features`, brought to
+log-odds that hold on material the trees have not seen; their logistic function is the confidence.
+The numbers are in ``howl_model.json``; ``tests/bench/fit_howl_model.py`` fits them.
 
 A second look sets each tone beside the others of its channel: music that brings one howl-like
 tone after another, at ever different pitches, is music.
@@ -29,6 +27,17 @@ from shaping.text.frequency import hertz_text
 LISTED = 0.25
 """Less likely tones are not listed, not even as possible rings."""
 
+GROWTH_SEEN_DB = 8.0
+"""A rise along a straight line of at least this height is growth that was seen."""
+
+FASTEST_SEEN_DB_PER_S = 450.0
+"""A frame of 85 ms shows a sudden onset as a rise of about 700 dB/s."""
+
+GREATEST_JUMP_DB = 12.0
+"""From frame to frame, 21 ms: a sudden onset jumps by 15 dB and more."""
+
+_UNSEEN_EVIDENCE = math.log(CERTAIN / (1 - CERTAIN)) - 0.05
+
 _CONTEXT_S = 60.0
 _CONTEXT_EVIDENCE = -2.5
 _CONTEXT_COST = 1.2
@@ -36,44 +45,75 @@ _MOST_NEIGHBOURS = 4
 
 
 @dataclass(frozen=True, eq=False)
+class Trees:
+    """A sum of small trees of one depth.
+
+    Attributes
+    ----------
+    feature : ndarray of int64, shape (trees, nodes)
+        Measure that each node looks at, in the order of `shaping.rehearsals.features.NAMES`;
+        the nodes of a tree level by level.
+    bar : ndarray of float64, shape (trees, nodes)
+        Greater values go right.
+    leaf : ndarray of float64, shape (trees, nodes + 1)
+        What each leaf adds.
+    start : float
+        What the sum starts from.
+    """
+
+    feature: NDArray[np.int64]
+    bar: NDArray[np.float64]
+    leaf: NDArray[np.float64]
+    start: float
+
+    def total(self, values: NDArray[np.float64]) -> float:
+        """Return the sum for one tone's measures."""
+        tree = np.arange(self.feature.shape[0])
+        node = np.zeros(tree.size, np.int64)
+        nodes = self.feature.shape[1]
+        while node[0] < nodes:
+            right = values[self.feature[tree, node]] > self.bar[tree, node]
+            node = 2 * node + 1 + right
+        return float(self.start + self.leaf[tree, node - nodes].sum())
+
+
+@dataclass(frozen=True, eq=False)
 class _Model:
-    columns: NDArray[np.int64]
-    logarithmic: NDArray[np.bool_]
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
-    weights: NDArray[np.float64]  # measures x (networks * hidden)
-    offsets: NDArray[np.float64]
-    output: NDArray[np.float64]
-    bias: float
+    trees: Trees
+    offset: float
+    slope: float
 
 
 @lru_cache(maxsize=1)
 def _model() -> _Model:
     text = resources.files(__package__).joinpath("howl_model.json").read_text(encoding="utf-8")
     raw = json.loads(text)
-    measures, networks = raw["measures"], raw["networks"]
-    return _Model(
-        columns=np.array([NAMES.index(m["name"]) for m in measures]),
-        logarithmic=np.array([m["log"] for m in measures], bool),
-        low=np.array([m["low"] for m in measures], float),
-        high=np.array([m["high"] for m in measures], float),
-        weights=np.hstack([np.array(n["weights"], float) for n in networks]),
-        offsets=np.concatenate([np.array(n["offsets"], float) for n in networks]),
-        output=np.concatenate([np.array(n["output"], float) for n in networks]) / len(networks),
-        bias=sum(n["bias"] for n in networks) / len(networks) + raw["shift"],
+    known = np.array([NAMES.index(name) for name in raw["measures"]])
+    bar = [[math.inf if b is None else b for b in row] for row in raw["bar"]]
+    trees = Trees(
+        known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
+    )
+    return _Model(trees, *raw["calibration"])
+
+
+def seen_growing(features: Features) -> bool:
+    """Whether the tone grew as a loop does: along a line, no faster than the frames resolve."""
+    return (
+        features.straight_db >= GROWTH_SEEN_DB
+        and features.straight_db_per_s <= FASTEST_SEEN_DB_PER_S
+        and features.jump_db <= GREATEST_JUMP_DB
     )
 
 
 def evidence_of(features: Features) -> float:
-    """Return the evidence (log-odds) that a tone with these measures is a howl."""
+    """Return the evidence (log-odds) that a tone with these measures is a howl.
+
+    What was not seen growing stays below `CERTAIN`, whatever else speaks for it.
+    """
     model = _model()
-    values = np.nan_to_num(features.as_array()[model.columns], posinf=99.0, neginf=-99.0)
-    values = np.where(model.logarithmic, np.log10(np.maximum(values, 0.01)), values)
-    middle, half = (model.high + model.low) / 2, (model.high - model.low) / 2
-    inputs = np.clip((values - middle) / half, -1, 1)
-    # Sums over few terms, in a fixed order: the same on every machine.
-    hidden = np.tanh((inputs[:, None] * model.weights).sum(axis=0) + model.offsets)
-    return float((hidden * model.output).sum() + model.bias)
+    values = np.nan_to_num(features.as_array(), posinf=99.0, neginf=-99.0)
+    evidence = model.offset + model.slope * model.trees.total(values)
+    return evidence if seen_growing(features) else min(evidence, _UNSEEN_EVIDENCE)
 
 
 def confidence_of(evidence: float) -> float:

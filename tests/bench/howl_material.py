@@ -117,7 +117,7 @@ def kind_of(index: int) -> str:
 
 def kept_scene(part: Part, index: int) -> Scene:
     """Return a scene, made once and kept in the temporary folder until its makers change."""
-    place = _keeping_folder() / f"{part.value}-{index}.pickle"
+    place = keeping_folder() / f"{part.value}-{index}.pickle"
     if place.exists():
         kept: Scene = pickle.loads(place.read_bytes())  # our own file
         return kept
@@ -129,7 +129,8 @@ def kept_scene(part: Part, index: int) -> Scene:
 
 
 @lru_cache(maxsize=1)
-def _keeping_folder() -> Path:
+def keeping_folder() -> Path:
+    """Where scenes are kept until what makes them changes."""
     makers = [
         Path(module.__file__ or "")
         for module in (howl_sources, howl_loops, measured_rooms, measured_data, general_midi)

@@ -97,6 +97,13 @@ class Piece:
     files: tuple[Path, ...] = ()
     seed: int = -1
 
+    @property
+    def duration_s(self) -> float:
+        """Length, about."""
+        if not self.files:
+            return made_tones.DURATION_S if self.source == "made tones" else general_midi.DURATION_S
+        return float(sum(soundfile.info(file).duration + 0.5 for file in self.files) - 0.5)
+
     def samples(self) -> NDArray[np.float32]:
         """Return the first channel at 48 kHz, shape (n,)."""
         if self.source == "made tones":
@@ -141,6 +148,21 @@ def _pieces(part: Part) -> tuple[Piece, ...]:
         for seed in made_tones.seeds(part)
     ]
     return tuple(found)
+
+
+def selected(part: Part, most_s: float = np.inf) -> list[Piece]:
+    """Return pieces of a part, of each source in a drawn order until `most_s` are full."""
+    result = []
+    found = pieces(part)
+    for source in sorted({piece.source for piece in found}):
+        own = [piece for piece in found if piece.source == source]
+        total = 0.0
+        for index in np.random.default_rng([len(own), 5]).permutation(len(own)):
+            if total >= most_s:
+                break
+            result.append(own[int(index)])
+            total += own[int(index)].duration_s
+    return result
 
 
 def missing() -> list[str]:
