@@ -27,7 +27,7 @@ from shaping.rehearsals.features import NAMES, Features
 from shaping.rehearsals.frame_peaks import Peaks
 
 SAME_RATIO = 1.02
-EXAMPLE_SCENES = 300
+EXAMPLE_SCENES = 280
 EXAMPLE_S = 1_500.0
 """How much of each source without howls is measured at most."""
 

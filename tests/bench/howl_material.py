@@ -31,6 +31,7 @@ from pathlib import Path
 import general_midi
 import howl_loops
 import howl_sources
+import made_tones
 import measured_data
 import measured_rooms
 import numpy as np
@@ -133,7 +134,14 @@ def keeping_folder() -> Path:
     """Where scenes are kept until what makes them changes."""
     makers = [
         Path(module.__file__ or "")
-        for module in (howl_sources, howl_loops, measured_rooms, measured_data, general_midi)
+        for module in (
+            howl_sources,
+            howl_loops,
+            made_tones,
+            measured_rooms,
+            measured_data,
+            general_midi,
+        )
     ]
     text = b"".join(path.read_bytes() for path in (Path(__file__), *makers))
     name = f"howls-{hashlib.sha256(text).hexdigest()[:12]}"
@@ -255,7 +263,8 @@ def _hand(
 ) -> tuple[Real, tuple[tuple[float, float], ...]]:
     """Return the send gain over time, and when it is over the stable gain."""
     gain_db = np.full(round(DURATION_S * RATE_HZ), stable_db - rng.uniform(2, 9))
-    for begin_s in (DURATION_S * 0.12, DURATION_S * 0.58):
+    pushes = (DURATION_S * 0.12, DURATION_S * 0.58)
+    for begin_s in pushes if rng.random() < 0.6 else (pushes[int(rng.integers(2))],):
         begin = round((begin_s + rng.uniform(0, 3)) * RATE_HZ)
         length_s = min(45 / max(growth, 10) + rng.uniform(0.6, 4.0), 0.36 * DURATION_S)
         gain_db[begin : begin + round(length_s * RATE_HZ)] = stable_db + excess_db

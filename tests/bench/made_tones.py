@@ -48,13 +48,13 @@ def _time(length_s: float) -> Real:
 
 
 def _faded(sound: Real, rise_s: float, fall_s: float, shape: int) -> Real:
-    """Fade in and out: along a line, a raised cosine, or a straight line in dB."""
+    """Fade in and out: along a line, a raised cosine, or as a charging capacitor."""
     n = sound.size
     level = np.ones(n)
     for seconds, turned in ((rise_s, False), (fall_s, True)):
         count = min(max(round(seconds * RATE_HZ), 48), n // 2)
         x = np.linspace(0, 1, count)
-        ramp = (x, np.sin(np.pi / 2 * x) ** 2, 10 ** (-2.0 * (1 - x)) - 0.01 * (1 - x))[shape]
+        ramp = (x, np.sin(np.pi / 2 * x) ** 2, (1 - np.exp(-4 * x)) / (1 - np.exp(-4)))[shape]
         if turned:
             level[-count:] *= ramp[::-1]
         else:
@@ -91,8 +91,11 @@ def _beeps(rng: np.random.Generator, length_s: float) -> Real:
 
 def _check(rng: np.random.Generator, length_s: float) -> Real:
     f = float(rng.choice([100.0, 250.0, 440.0, 1000.0, 1000.0, 3150.0, 6300.0]))
+    sound = np.sin(2 * np.pi * f * _time(length_s))
+    if rng.random() < 0.3:
+        return sound * _by_hand(sound.size, float(rng.uniform(0.2, 2.0)))
     return _faded(
-        np.sin(2 * np.pi * f * _time(length_s)),
+        sound,
         float(rng.choice([0.001, 0.02, 0.3, 1.0])),
         0.02,
         int(rng.integers(3)),
@@ -128,9 +131,17 @@ def _dial(rng: np.random.Generator, length_s: float) -> Real:
 
 
 def _steps(rng: np.random.Generator, length_s: float) -> Real:
-    """Make a check tone that a hand brings up on a fader."""
+    """Make a check tone that is switched on, or brought up in steps of some dB."""
     f = float(rng.choice([400.0, 1000.0, 1000.0, 2000.0])) * (1 + rng.normal(0, 1e-3))
     t = _time(length_s)
-    reach = rng.uniform(0.1, 0.6) * length_s
-    level_db = np.where(t < reach, -rng.uniform(20, 50) * (1 - t / reach), 0.0)
+    step_s, step_db = rng.uniform(0.15, 0.8), float(rng.choice([0.0, 3.0, 6.0, 10.0]))
+    level_db = np.minimum(-30 + step_db * np.floor(t / step_s), 0.0) if step_db else 0.0 * t
     return np.asarray(np.sin(2 * np.pi * f * t) * 10 ** (level_db / 20))
+
+
+def _by_hand(n: int, reach_s: float) -> Real:
+    """Level of a fader that a hand brings up: smoothly in travel, 10 dB a quarter at the top."""
+    x = np.clip(np.arange(n) / RATE_HZ / reach_s, 0, 1)
+    travel = x * x * (3 - 2 * x)
+    level_db = np.interp(travel, (0, 0.05, 0.25, 0.5, 0.75, 1), (-120, -70, -40, -22, -10, 0))
+    return np.asarray(10 ** (level_db / 20))

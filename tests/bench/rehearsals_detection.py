@@ -37,7 +37,7 @@ from shaping.rehearsals.events import Event
 from shaping.rehearsals.model import CERTAIN, LISTED
 from shaping.rehearsals.scan_file import events_of
 
-SCENES = 150
+SCENES = 180
 PER_SOURCE_S = 1_200.0
 SAME_RATIO = 1.02
 CAUSAL_S = 1.0
