@@ -17,7 +17,7 @@ from shaping.rehearsals.first_look import promising
 from shaping.rehearsals.frame_peaks import NO_PEAKS, Peaks, find_peaks, join
 from shaping.rehearsals.frames import BATCH_FRAMES, Framer, Grid, grid_for
 from shaping.rehearsals.linking import MAX_STEP, link
-from shaping.rehearsals.model import evidence_of
+from shaping.rehearsals.model import evidence_of, seen_growing
 
 MIN_TRACK_S = 0.28
 """Shorter tracks are no events."""
@@ -25,7 +25,7 @@ MIN_TRACK_S = 0.28
 LONG_TRACK_S = 6.0
 """A track that lasts is measured whenever it has grown this long, and its first half let go."""
 
-WEAKEST_EVIDENCE = -2.5
+WEAKEST_EVIDENCE = -3.5
 """Tones with less evidence for a howl are not even candidates."""
 
 _HISTORY_S = LONG_TRACK_S + CONTEXT_S + 3.5
@@ -40,7 +40,9 @@ class Candidate:
     start_s, stop_s : float
         When it stood out.
     evidence : float
-        For a howl, as log-odds; see `shaping.rehearsals.model`.
+        For a howl, at its most howl-like; see `shaping.rehearsals.model`.
+    grew : bool
+        Whether it was ever seen growing.
     features : Features
         What was measured where it was most howl-like.
     """
@@ -48,7 +50,18 @@ class Candidate:
     start_s: float
     stop_s: float
     evidence: float
+    grew: bool
     features: Features
+
+    def joined(self, later: Candidate) -> Candidate:
+        """Return both as one."""
+        surer = self if self.evidence >= later.evidence else later
+        return replace(
+            surer,
+            start_s=min(self.start_s, later.start_s),
+            stop_s=max(self.stop_s, later.stop_s),
+            grew=self.grew or later.grew,
+        )
 
 
 class _Past:
@@ -190,12 +203,10 @@ class Detector:
 
     def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
         features = self._features(track)
-        evidence = evidence_of(features)
         stop_s = features.start_s + features.duration_s
-        if known is not None and known.evidence >= evidence:
-            return replace(known, stop_s=stop_s)
+        fresh = Candidate(
+            features.start_s, stop_s, evidence_of(features), seen_growing(features), features
+        )
         if known is not None:
-            return Candidate(min(known.start_s, features.start_s), stop_s, evidence, features)
-        if evidence < WEAKEST_EVIDENCE:
-            return None
-        return Candidate(features.start_s, stop_s, evidence, features)
+            return known.joined(fresh)
+        return fresh if fresh.evidence >= WEAKEST_EVIDENCE else None

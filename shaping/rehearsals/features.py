@@ -71,6 +71,9 @@ class Features:
         Height, length and slope of the highest straight line that ends near the plateau.
     straight_share : float
         How much of the rise that line makes up.
+    line_db, line_db_per_s : float
+        Height and slope of the highest line when twice as much deviation is allowed: growth that
+        other sounds disturb.
     plateau_slope_db_per_s : float
         Slope after the rise.
     plateau_ripple_db : float
@@ -113,6 +116,8 @@ class Features:
     straight_s: float
     straight_db_per_s: float
     straight_share: float
+    line_db: float
+    line_db_per_s: float
     plateau_slope_db_per_s: float
     plateau_ripple_db: float
     fall_db_per_s: float
@@ -129,7 +134,8 @@ class Features:
 
 NAMES = tuple(field.name for field in fields(Features))
 
-_LINE_FRAMES = (5, 8, 13, 21, 34)
+_LINE_FRAMES = (5, 8, 13, 21, 34, 55)
+_LONGEST_RISE_FRAMES = 110
 
 _RATIOS = np.array([2.0, 3.0, 4.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
 _REACH = np.array([2, 3, 3, 1, 1, 1, 1])
@@ -182,8 +188,8 @@ def measure(
 
     rise = line.tone_db[foot : line.peak + 1]
     growth, bend, curve = _growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
-    straight_db, straight_s = _straight_rise(
-        line.tone_db[max(line.peak - 70, 0) : line.peak + 1], line.top_db, hop_s
+    straight, loose = _straight_rises(
+        line.tone_db[max(line.peak - _LONGEST_RISE_FRAMES, 0) : line.peak + 1], line.top_db, hop_s
     )
     slope, ripple = _trend(line.tone_db[line.peak : int(high[-1]) + 1], spread_if_short=3.0)
     frequency_hz = (centre + grid.first_bin) * grid.bin_hz
@@ -220,10 +226,12 @@ def measure(
         bend_db=bend,
         curve_db=curve,
         jump_db=float(np.diff(rise).max()) if rise.size > 1 else 30.0,
-        straight_db=straight_db,
-        straight_s=straight_s,
-        straight_db_per_s=straight_db / max(straight_s - hop_s, hop_s),
-        straight_share=straight_db / max(height, 1.0),
+        straight_db=straight[0],
+        straight_s=straight[1],
+        straight_db_per_s=straight[0] / max(straight[1] - hop_s, hop_s),
+        straight_share=straight[0] / max(height, 1.0),
+        line_db=loose[0],
+        line_db_per_s=loose[0] / max(loose[1] - hop_s, hop_s),
         plateau_slope_db_per_s=slope / hop_s,
         plateau_ripple_db=ripple,
         fall_db_per_s=float(after[0] - after.min()) / (max(int(after.argmin()), 1) * hop_s),
@@ -334,22 +342,26 @@ def _growth(level_db: NDArray[np.float32], hop_s: float) -> tuple[float, float, 
     return slope / hop_s, bend, float(middle - (level_db[0] + level_db[-1]) / 2)
 
 
-def _straight_rise(
+def _straight_rises(
     level_db: NDArray[np.float32], top_db: float, hop_s: float
-) -> tuple[float, float]:
-    """Height and length of the highest straight line that ends within 5 dB of the plateau."""
-    best, length_s = 0.0, 0.0
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Height and length of the highest straight line that ends within 5 dB of the plateau.
+
+    The deviation allowed grows with the height; twice as much is allowed for the second line.
+    """
+    best = [(0.0, 0.0), (0.0, 0.0)]
     for count in _LINE_FRAMES:
         if count > level_db.size:
             break
         lines = sliding_lines(level_db, hop_s, count)
         height = lines.slope_db_per_s * ((count - 1) * hop_s)
-        straight = lines.deviation_db <= 0.4 + 0.04 * height
         ends_high = level_db[count - 1 :] >= top_db - 5
-        highest = float(np.where(straight & ends_high, height, 0.0).max())
-        if highest > best:
-            best, length_s = highest, count * hop_s
-    return best, length_s
+        for number, allowed in enumerate((1.0, 2.0)):
+            straight = lines.deviation_db <= allowed * (0.4 + 0.04 * height)
+            highest = float(np.where(straight & ends_high, height, 0.0).max())
+            if highest > best[number][0]:
+                best[number] = (highest, count * hop_s)
+    return best[0], best[1]
 
 
 def _steadiness(

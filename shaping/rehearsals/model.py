@@ -1,11 +1,13 @@
 """How sure we are that a tone is a howl, and why, in words.
 
-The model is a sum of small trees over the measures of `shaping.rehearsals.features`, brought to
-log-odds that hold on material the trees have not seen; their logistic function is the confidence.
+The model is a sum of small trees over the measures of `shaping.rehearsals.features`; a few weights
+bring it to log-odds that hold on sources the trees have not seen, and their logistic function is
+the confidence.
 The numbers are in ``howl_model.json``; ``tests/bench/fit_howl_model.py`` fits them.
 
 A second look sets each tone beside the others of its channel: music that brings one howl-like
-tone after another, at ever different pitches, is music.
+tone after another, at ever different pitches, is music. What was never seen growing is never
+certain.
 """
 
 from __future__ import annotations
@@ -38,10 +40,14 @@ GREATEST_JUMP_DB = 12.0
 
 _UNSEEN_EVIDENCE = math.log(CERTAIN / (1 - CERTAIN)) - 0.05
 
-_CONTEXT_S = 60.0
-_CONTEXT_EVIDENCE = -2.5
-_CONTEXT_COST = 1.2
-_MOST_NEIGHBOURS = 4
+CONTEXT_S = 12.0
+"""Other tones count that start within this time."""
+
+RIVAL_EVIDENCE = -1.5
+"""And have at least this sum."""
+
+SAME_RATIO = 1.01
+"""Closer tones are one frequency again."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,8 +86,7 @@ class Trees:
 @dataclass(frozen=True, eq=False)
 class _Model:
     trees: Trees
-    offset: float
-    slope: float
+    weights: list[float]
 
 
 @lru_cache(maxsize=1)
@@ -93,27 +98,22 @@ def _model() -> _Model:
     trees = Trees(
         known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
     )
-    return _Model(trees, *raw["calibration"])
+    return _Model(trees, raw["weights"])
 
 
 def seen_growing(features: Features) -> bool:
     """Whether the tone grew as a loop does: along a line, no faster than the frames resolve."""
     return (
-        features.straight_db >= GROWTH_SEEN_DB
-        and features.straight_db_per_s <= FASTEST_SEEN_DB_PER_S
+        features.line_db >= GROWTH_SEEN_DB
+        and features.line_db_per_s <= FASTEST_SEEN_DB_PER_S
         and features.jump_db <= GREATEST_JUMP_DB
     )
 
 
 def evidence_of(features: Features) -> float:
-    """Return the evidence (log-odds) that a tone with these measures is a howl.
-
-    What was not seen growing stays below `CERTAIN`, whatever else speaks for it.
-    """
-    model = _model()
+    """Return the sum of the trees for one tone; `weighed` makes log-odds of it."""
     values = np.nan_to_num(features.as_array(), posinf=99.0, neginf=-99.0)
-    evidence = model.offset + model.slope * model.trees.total(values)
-    return evidence if seen_growing(features) else min(evidence, _UNSEEN_EVIDENCE)
+    return _model().trees.total(values)
 
 
 def confidence_of(evidence: float) -> float:
@@ -121,33 +121,64 @@ def confidence_of(evidence: float) -> float:
     return 1 / (1 + math.exp(-min(max(evidence, -30.0), 30.0)))
 
 
-def evidence_in_context(
-    evidence: Sequence[float], start_s: Sequence[float], frequency_hz: Sequence[float]
+def weighed(
+    evidence: Sequence[float],
+    start_s: Sequence[float],
+    stop_s: Sequence[float],
+    frequency_hz: Sequence[float],
+    grew: Sequence[bool],
 ) -> list[float]:
-    """Weaken the evidence for tones that have howl-like neighbours at other pitches.
+    """Return log-odds that each event of a channel is a howl, from all of them together.
 
-    Neighbours start within a minute, at another semitone that is no multiple of it.
+    Howl-like tones at other pitches before and after speak for notes; what was not seen growing
+    stays below `CERTAIN`, whatever else speaks for it.
 
     Parameters
     ----------
-    evidence, start_s, frequency_hz : sequence of float
-        Of all candidates of one channel of one file.
+    evidence : sequence of float
+        Sum of the trees of each event, at its most howl-like.
+    start_s, stop_s, frequency_hz : sequence of float
+        When, and where.
+    grew : sequence of bool
+        Whether it was seen growing.
+    """
+    if not len(evidence):
+        return []
+    matrix = circumstances(evidence, start_s, stop_s, frequency_hz, grew)
+    odds = (matrix * np.array(_model().weights)).sum(axis=1)
+    return [
+        float(o) if g else min(float(o), _UNSEEN_EVIDENCE) for o, g in zip(odds, grew, strict=True)
+    ]
+
+
+def circumstances(
+    evidence: Sequence[float],
+    start_s: Sequence[float],
+    stop_s: Sequence[float],
+    frequency_hz: Sequence[float],
+    grew: Sequence[bool],
+) -> NDArray[np.float64]:
+    """Return what `weighed` weighs: one, evidence, not seen growing, other pitches, recurrence.
 
     Returns
     -------
-    list of float
+    ndarray, shape (n, 5)
+        Other pitches as the logarithm of one plus their number; recurrence as 0 or 1.
     """
-    strength, start, hertz = (np.asarray(v, float) for v in (evidence, start_s, frequency_hz))
-    result = []
+    strength, start, stop, hertz = (
+        np.asarray(v, float) for v in (evidence, start_s, stop_s, frequency_hz)
+    )
+    rows = []
     for i in range(strength.size):
-        near = (np.abs(start - start[i]) < _CONTEXT_S) & (strength > _CONTEXT_EVIDENCE)
+        apart = (start >= stop[i]) | (stop <= start[i])
+        near = apart & (strength > RIVAL_EVIDENCE) & (np.abs(start - start[i]) < CONTEXT_S)
         ratio = hertz[near] / hertz[i]
         ratio = np.maximum(ratio, 1 / ratio)
         other = (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
-        semitones = np.unique(np.round(12 * np.log2(hertz[near][other] / 440.0)))
-        cost = _CONTEXT_COST * min(semitones.size, _MOST_NEIGHBOURS)
-        result.append(float(strength[i]) - cost)
-    return result
+        pitches = np.unique(np.round(12 * np.log2(hertz[near][other] / 440.0))).size
+        again = bool(np.any(ratio < SAME_RATIO))
+        rows.append([1.0, strength[i], float(not grew[i]), math.log1p(pitches), float(again)])
+    return np.array(rows)
 
 
 def reason_for(features: Features, confidence: float, *, clipped: bool) -> str:

@@ -18,8 +18,8 @@ from shaping.rehearsals.events import Event
 from shaping.rehearsals.model import (
     LISTED,
     confidence_of,
-    evidence_in_context,
     reason_for,
+    weighed,
 )
 
 BLOCK_FRAMES = 65_536
@@ -100,14 +100,16 @@ def events_of(
     -------
     list of Event
     """
-    joined = _without_harmonics(_joined(candidates))
-    evidence = evidence_in_context(
-        [c.evidence for c, _ in joined],
-        [c.start_s for c, _ in joined],
-        [c.features.frequency_hz for c, _ in joined],
+    distinct = without_harmonics(joined(candidates))
+    evidence = weighed(
+        [c.evidence for c, _ in distinct],
+        [c.start_s for c, _ in distinct],
+        [c.stop_s for c, _ in distinct],
+        [c.features.frequency_hz for c, _ in distinct],
+        [c.grew for c, _ in distinct],
     )
     events = []
-    for (candidate, clipped), strength in zip(joined, evidence, strict=True):
+    for (candidate, clipped), strength in zip(distinct, evidence, strict=True):
         confidence = confidence_of(strength)
         if confidence < listed:
             continue
@@ -137,7 +139,7 @@ def _finite(samples: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
 
 
-def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
+def joined(candidates: Iterable[Candidate]) -> list[Candidate]:
     """Join candidates of one frequency that a short gap parts."""
     result: list[Candidate] = []
     for late in sorted(candidates, key=lambda c: (c.start_s, c.features.frequency_hz)):
@@ -146,13 +148,7 @@ def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
             ratio = late.features.frequency_hz / early.features.frequency_hz
             close = late.start_s - early.stop_s < _GAP_S
             if close and 1 / _SAME_RATIO < ratio < _SAME_RATIO:
-                surer = early if early.evidence >= late.evidence else late
-                result[index] = Candidate(
-                    early.start_s,
-                    max(early.stop_s, late.stop_s),
-                    surer.evidence,
-                    surer.features,
-                )
+                result[index] = early.joined(late)
                 break
             if len(result) - index > 64:
                 result.append(late)
@@ -162,7 +158,7 @@ def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
     return sorted(result, key=lambda c: (c.start_s, c.features.frequency_hz))
 
 
-def _without_harmonics(candidates: list[Candidate]) -> list[tuple[Candidate, bool]]:
+def without_harmonics(candidates: list[Candidate]) -> list[tuple[Candidate, bool]]:
     """Drop the harmonics of louder howls; tell which howls had them, for they clipped."""
     kept: list[tuple[Candidate, bool]] = []
     dropped: set[int] = set()

@@ -2,8 +2,9 @@
 
 ``python tests/bench/fit_howl_model.py`` makes the tuning scenes, measures them and the tuning part
 of the programme, boosts trees (see `boosting`), and finds by leaving out sources what the sum of
-the trees is worth as log-odds. ``--check`` writes nothing and tells whether the committed model
-comes out to the digit. Nothing of the report or the locked part is read.
+the trees and the circumstances of an event are worth as log-odds. ``--check`` writes nothing and
+tells whether the committed model comes out to the digit. Nothing of the report or the locked part
+is read.
 
 Examples of one source (a game, a reader, a bank, a generator) are left out together. A source
 counts by the square root of its number of examples, so that no long soundtrack drowns the rest.
@@ -19,13 +20,15 @@ from pathlib import Path
 
 import boosting
 import numpy as np
-from howl_examples import Examples, all_examples
+from howl_examples import SAME_RATIO, Examples, all_examples
 from measured_data import Part
 from numpy.typing import NDArray
 
 import shaping.rehearsals
-from shaping.rehearsals.features import NAMES
-from shaping.rehearsals.model import Trees
+from shaping.rehearsals.detector import WEAKEST_EVIDENCE, Candidate
+from shaping.rehearsals.features import NAMES, Features
+from shaping.rehearsals.model import Trees, circumstances, seen_growing
+from shaping.rehearsals.scan_file import joined, without_harmonics
 
 MODEL = Path(shaping.rehearsals.__file__).parent / "howl_model.json"
 
@@ -52,6 +55,8 @@ MEASURES = {
     "straight_s": 1,
     "straight_db_per_s": 0,
     "straight_share": 1,
+    "line_db": 1,
+    "line_db_per_s": 0,
     "plateau_slope_db_per_s": 0,
     "plateau_ripple_db": 0,
     "fall_db_per_s": 0,
@@ -75,12 +80,13 @@ class Table:
         measures = np.vstack([e.measures for e in examples])[:, columns]
         label = np.concatenate([e.label for e in examples])
         sources = sorted({e.source for e in examples})
-        source = np.concatenate([[sources.index(e.source)] * len(e.label) for e in examples])
-        used = label != -2
-        self.values = np.nan_to_num(measures[used], posinf=99.0, neginf=-99.0)
-        self.howl = label[used] >= 0
-        self.source = source[used].astype(np.int64)
-        self.weight = _weights(self.howl, self.source)
+        self.values = np.nan_to_num(measures, posinf=99.0, neginf=-99.0)
+        self.used = label != -2
+        self.howl = label >= 0
+        self.source = np.repeat(
+            [sources.index(e.source) for e in examples], [len(e.label) for e in examples]
+        )
+        self.weight = _weights(self.howl, self.source, self.used)
         self.monotone = np.array(list(MEASURES.values()))
 
     def fold(self) -> NDArray[np.int64]:
@@ -94,10 +100,12 @@ class Table:
         return own[self.source]
 
 
-def _weights(howl: NDArray[np.bool_], source: NDArray[np.int64]) -> NDArray[np.float64]:
+def _weights(
+    howl: NDArray[np.bool_], source: NDArray[np.int64], used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
     weight = np.ones(howl.size)
     for side in (True, False):
-        part = howl == side
+        part = (howl == side) & used
         count = np.bincount(source[part], minlength=source.max() + 1)
         own = 1 / np.sqrt(np.maximum(count, 1))
         weight[part] = own[source[part]]
@@ -105,15 +113,20 @@ def _weights(howl: NDArray[np.bool_], source: NDArray[np.int64]) -> NDArray[np.f
     return weight
 
 
+def trees_of(table: Table, inside: NDArray[np.bool_]) -> Trees:
+    """Boost trees on part of the examples."""
+    inside = inside & table.used
+    data = boosting.binned(table.values[inside])
+    return boosting.fit(data, table.howl[inside], table.weight[inside], table.monotone, ROUNDS)
+
+
 def left_out(table: Table) -> NDArray[np.float64]:
     """Return each example's sum by trees that did not see its source."""
     total = np.zeros(table.howl.size)
     fold = table.fold()
     for number in range(FOLDS):
-        inside = fold != number
-        data = boosting.binned(table.values[inside])
-        trees = boosting.fit(data, table.howl[inside], table.weight[inside], table.monotone, ROUNDS)
-        total[~inside] = sums(trees, table.values[~inside])
+        trees = trees_of(table, fold != number)
+        total[fold == number] = sums(trees, table.values[fold == number])
     return total
 
 
@@ -130,25 +143,66 @@ def sums(trees: Trees, values: NDArray[np.float64]) -> NDArray[np.float64]:
     return total
 
 
-def calibration(total: NDArray[np.float64], howl: NDArray[np.bool_]) -> tuple[float, float]:
-    """Return offset and slope that turn sums into log-odds, by maximum likelihood."""
-    matrix = np.stack([np.ones(total.size), total], axis=1)
-    beta = np.array([0.0, 1.0])
+def events(
+    examples: Sequence[Examples], total: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Join examples to events as the scan does; return their circumstances and the truth."""
+    rows, truth = [], []
+    first = 0
+    for e in examples:
+        found = []
+        for measures, evidence in zip(e.measures, total[first:], strict=False):
+            if evidence >= WEAKEST_EVIDENCE:
+                f = Features(*(float(v) for v in measures))
+                stop_s = f.start_s + f.duration_s
+                found.append(Candidate(f.start_s, stop_s, float(evidence), seen_growing(f), f))
+        first += len(e.label)
+        distinct = [candidate for candidate, _ in without_harmonics(joined(found))]
+        if not distinct:
+            continue
+        matrix = circumstances(
+            [c.evidence for c in distinct],
+            [c.start_s for c in distinct],
+            [c.stop_s for c in distinct],
+            [c.features.frequency_hz for c in distinct],
+            [c.grew for c in distinct],
+        )
+        for candidate, row in zip(distinct, matrix, strict=True):
+            true = _is_howl(candidate, e)
+            if true is not None:
+                rows.append(row)
+                truth.append(true)
+    return np.array(rows), np.array(truth)
+
+
+def _is_howl(candidate: Candidate, e: Examples) -> bool | None:
+    start, stop = candidate.start_s, candidate.stop_s
+    for howl in e.howls:
+        near = abs(math.log(candidate.features.frequency_hz / howl.frequency_hz))
+        if near < math.log(SAME_RATIO) and start < howl.stop_s and stop > howl.start_s:
+            return True
+    beside = any(start < end and stop > begin for begin, end in e.excited)
+    return None if beside else False
+
+
+def logistic(matrix: NDArray[np.float64], truth: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the weights that turn circumstances into log-odds, by maximum likelihood."""
+    weights = np.zeros(matrix.shape[1])
     for _ in range(50):
-        chance = 1 / (1 + np.exp(-matrix @ beta))
-        slope = matrix.T @ (howl - chance)
-        bend = (matrix * (chance * (1 - chance))[:, None]).T @ matrix
-        beta = beta + np.linalg.solve(bend, slope)
-    return round(float(beta[0]), 3), round(float(beta[1]), 3)
+        chance = 1 / (1 + np.exp(-np.clip(matrix @ weights, -30, 30)))
+        slope = matrix.T @ (truth - chance) - 0.1 * weights
+        bend = (matrix * (chance * (1 - chance))[:, None]).T @ matrix + 0.1 * np.eye(weights.size)
+        weights = weights + np.linalg.solve(bend, slope)
+    return np.round(weights, 3)
 
 
-def text_of(trees: Trees, calibrated: tuple[float, float]) -> str:
+def text_of(trees: Trees, weights: NDArray[np.float64]) -> str:
     """Return the model as it is written."""
     bars = [[None if math.isinf(b) else b for b in row] for row in trees.bar.tolist()]
     raw = {
         "fitted_by": "tests/bench/fit_howl_model.py",
         "measures": list(MEASURES),
-        "calibration": calibrated,
+        "weights": weights.tolist(),
         "start": trees.start,
         "feature": trees.feature.tolist(),
         "bar": bars,
@@ -158,26 +212,19 @@ def text_of(trees: Trees, calibrated: tuple[float, float]) -> str:
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
-def fitted() -> tuple[str, NDArray[np.float64], Table]:
-    """Return the model's text, the left-out log-odds of every example, and the examples."""
-    table = Table(all_examples(Part.TUNING))
-    total = left_out(table)
-    calibrated = calibration(total, table.howl)
-    trees = boosting.fit(
-        boosting.binned(table.values), table.howl, table.weight, table.monotone, ROUNDS
-    )
-    return text_of(trees, calibrated), calibrated[0] + calibrated[1] * total, table
-
-
 def main() -> None:
     """Fit, and write or compare."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--check", action="store_true", help="compare with the committed model")
     options = parser.parse_args()
-    text, evidence, table = fitted()
-    chance = 1 / (1 + np.exp(-evidence))
-    print(f"{table.howl.sum()} howls' tones and {np.sum(~table.howl)} others, sources left out:")
-    print(f"  Brier score {np.mean((chance - table.howl) ** 2):.4f}")
+    examples = all_examples(Part.TUNING)
+    table = Table(examples)
+    matrix, truth = events(examples, left_out(table))
+    weights = logistic(matrix, truth)
+    chance = 1 / (1 + np.exp(-matrix @ weights))
+    print(f"{truth.sum()} events at howls and {np.sum(~truth)} others, sources left out:")
+    print(f"  Brier score {np.mean((chance - truth) ** 2):.4f}, weights {weights.tolist()}")
+    text = text_of(trees_of(table, np.ones(table.howl.size, bool)), weights)
     if options.check:
         same = MODEL.read_text(encoding="utf-8") == text
         print("the committed model comes out to the digit" if same else "the model DIFFERS")
