@@ -272,9 +272,9 @@ class _Line:
         # Follows the drift while loud; before and after that the frequency stands still.
         rows = np.arange(power.shape[0])
         column = np.rint(np.interp(rows, row[loud], position[loud])).astype(np.int64)
-        column = np.clip(column, MARGIN_BINS, power.shape[1] - 1 - MARGIN_BINS)
-        cells = (rows * power.shape[1] + column)[:, None] + _AROUND
-        around = power.reshape(-1).take(cells)
+        bins = power.shape[1]
+        columns = np.minimum(np.maximum(column[:, None] + _AROUND, 0), bins - 1)
+        around = power.reshape(-1).take((rows * bins)[:, None] + columns)
         own = around[:, _OWN].sum(axis=1)
         near = (around.sum(axis=1) - own) / (2 * (MARGIN_BINS - 3))
         tone_db = _db(around[:, _TIP].max(axis=1))

@@ -24,6 +24,10 @@ MARGIN_BINS = 12
 """Bins kept beyond the searched band on either side, for comparing a peak with its neighbours."""
 
 
+_OFFSET_BINS = 2
+"""The transform of a constant under a Hann window lies in the first two bins: a converter's offset
+is no sound."""
+
 _CHUNK_FRAMES = 16
 
 
@@ -72,7 +76,7 @@ def grid_for(sample_rate_hz: int) -> Grid:
     """
     length = 2 ** round(math.log2(FRAME_S * sample_rate_hz))
     last = min(length // 2, round(HIGH_HZ * length / sample_rate_hz) + MARGIN_BINS)
-    first = max(round(LOW_HZ * length / sample_rate_hz) - MARGIN_BINS, 0)
+    first = max(round(LOW_HZ * length / sample_rate_hz) - MARGIN_BINS, _OFFSET_BINS)
     return Grid(sample_rate_hz, length, length // 4, first, last + 1)
 
 

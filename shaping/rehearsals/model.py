@@ -181,11 +181,11 @@ def circumstances(
     return np.array(rows)
 
 
-def reason_for(features: Features, confidence: float, *, clipped: bool) -> str:
+def reason_for(features: Features, confidence: float, *, grew: bool, clipped: bool) -> str:
     """Return the evidence in words, what speaks against it included."""
     f = features
     words = []
-    if f.growth_db_per_s > 5 and f.rise_db >= 8 and f.rise_s > 0.04:
+    if grew and f.growth_db_per_s > 1:
         line = "along a straight line" if f.bend_db < 1.2 else "unevenly"
         words.append(f"grew {f.growth_db_per_s:.0f} dB/s {line}")
     else:

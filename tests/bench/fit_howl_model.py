@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 import shaping.rehearsals
 from shaping.rehearsals.detector import WEAKEST_EVIDENCE, Candidate
 from shaping.rehearsals.features import NAMES, Features
+from shaping.rehearsals.judging import joined, without_harmonics
 from shaping.rehearsals.model import Trees, circumstances, seen_growing
-from shaping.rehearsals.scan_file import joined, without_harmonics
 
 MODEL = Path(shaping.rehearsals.__file__).parent / "howl_model.json"
 

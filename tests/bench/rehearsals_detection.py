@@ -34,8 +34,8 @@ from scipy import stats
 
 from shaping.rehearsals.detector import Detector
 from shaping.rehearsals.events import Event
+from shaping.rehearsals.judging import events_of
 from shaping.rehearsals.model import CERTAIN, LISTED
-from shaping.rehearsals.scan_file import events_of
 
 SCENES = 180
 PER_SOURCE_S = 1_200.0
