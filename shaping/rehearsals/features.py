@@ -13,11 +13,11 @@ with its harmonics, and falls.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.ring_out.lines import sliding_lines
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
 CONTEXT_S = 1.0
@@ -342,26 +342,42 @@ def _growth(level_db: NDArray[np.float32], hop_s: float) -> tuple[float, float, 
     return slope / hop_s, bend, float(middle - (level_db[0] + level_db[-1]) / 2)
 
 
+@lru_cache(maxsize=256)
+def _lines_in(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return starts, stops and lengths of all runs of `_LINE_FRAMES` levels among `size`."""
+    counts = [count for count in _LINE_FRAMES if count <= size]
+    starts = np.concatenate([np.arange(size - count + 1) for count in counts])
+    lengths = np.repeat(counts, [size - count + 1 for count in counts])
+    return starts, starts + lengths, lengths.astype(np.float64)
+
+
 def _straight_rises(
     level_db: NDArray[np.float32], top_db: float, hop_s: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Height and length of the highest straight line that ends within 5 dB of the plateau.
 
-    The deviation allowed grows with the height; twice as much is allowed for the second line.
+    Least squares through every run of several lengths. The deviation allowed grows with the
+    height; twice as much is allowed for the second line.
     """
-    best = [(0.0, 0.0), (0.0, 0.0)]
-    for count in _LINE_FRAMES:
-        if count > level_db.size:
-            break
-        lines = sliding_lines(level_db, hop_s, count)
-        height = lines.slope_db_per_s * ((count - 1) * hop_s)
-        ends_high = level_db[count - 1 :] >= top_db - 5
-        for number, allowed in enumerate((1.0, 2.0)):
-            straight = lines.deviation_db <= allowed * (0.4 + 0.04 * height)
-            highest = float(np.where(straight & ends_high, height, 0.0).max())
-            if highest > best[number][0]:
-                best[number] = (highest, count * hop_s)
-    return best[0], best[1]
+    if level_db.size < _LINE_FRAMES[0]:
+        return (0.0, 0.0), (0.0, 0.0)
+    start, stop, count = _lines_in(level_db.size)
+    level = level_db.astype(np.float64) - float(level_db.mean())
+    sums = np.zeros((3, level.size + 1))
+    np.cumsum([level, level * np.arange(level.size), level * level], axis=1, out=sums[:, 1:])
+    total, moment, square = sums[:, stop] - sums[:, start]
+    spread = count * (count * count - 1) / 12
+    slope = (moment - (start + (count - 1) / 2) * total) / spread
+    variance = (square - total * total / count - slope * slope * spread) / count
+    height = np.where(level_db[stop - 1] >= top_db - 5, slope * (count - 1), 0.0)
+    deviation = np.sqrt(np.maximum(variance, 0.0)) / (0.4 + 0.04 * np.maximum(height, 0.0))
+    result = []
+    for allowed in (1.0, 2.0):
+        straight = np.where(deviation <= allowed, height, 0.0)
+        best = int(straight.argmax())
+        high = float(straight[best])
+        result.append((high, count[best] * hop_s) if high > 0 else (0.0, 0.0))
+    return result[0], result[1]
 
 
 def _steadiness(

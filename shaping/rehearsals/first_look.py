@@ -1,7 +1,8 @@
 """A quick look at many tracks at once, before the few that may be howls are measured in full.
 
-Everything here is a handful of array operations over all tracks of a batch. The bars lie well
-below any howl that stands 10 dB over the programme in the third octave around it.
+Everything here is a handful of array operations over all tracks of a batch, at each track's
+loudest frame. The bars lie below any howl that stands 10 dB over the programme in the third octave
+around it.
 """
 
 from __future__ import annotations
@@ -12,21 +13,19 @@ from numpy.typing import NDArray
 from shaping.rehearsals.frame_peaks import Peaks
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
-MIN_STAND_OFF = np.float32(10 ** (6.0 / 10))
-"""Over the mean of the bins around it, at its loudest: 6 dB."""
-
-MIN_SHARE = np.float32(10 ** (-24.0 / 10))
-"""Of the power of the whole band, at its loudest: -24 dB."""
-
 LOUD_DB = np.float32(10.0)
 """A tone is loud within this much of its loudest frame."""
 
-MIN_LOUD_FRAMES = 10
-"""Frames in which it is loud."""
+MEASURES = ("loud_frames", "tremble_bins", "stand_off_db", "share_db", "harmonic_db", "partner_db")
+"""Frames in which it is loud; root mean square of how its frequency changes over them from peak to
+peak; level over the mean of the bins around it, over the whole band's power; strongest of twice and
+three times, and of 1/3, 1/2, 2/3 and 3/2 of its frequency, relative to it."""
 
-MAX_TREMBLE_BINS = 0.35
-"""Root mean square of how its frequency changes from peak to peak over those frames."""
+LEAST = np.array([10.0, -np.inf, 6.0, -24.0, -np.inf, -np.inf])
+MOST = np.array([np.inf, 0.35, np.inf, np.inf, np.inf, np.inf])
+"""Bars of each measure."""
 
+_RATIOS = np.array([2.0, 3.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
 _AROUND = np.concatenate([np.arange(-MARGIN_BINS, -3), np.arange(4, MARGIN_BINS + 1)])
 
 
@@ -38,7 +37,21 @@ def promising(
     first_frame: int,
     grid: Grid,
 ) -> NDArray[np.bool_]:
-    """Tell which tracks may be howls.
+    """Tell which tracks may be howls; parameters as for `look`, shape (m,)."""
+    seen = look(peaks, starts, power, total, first_frame, grid)
+    result: NDArray[np.bool_] = np.all((seen >= LEAST) & (seen <= MOST), axis=1)
+    return result
+
+
+def look(
+    peaks: Peaks,
+    starts: NDArray[np.int64],
+    power: NDArray[np.float32],
+    total: NDArray[np.float32],
+    first_frame: int,
+    grid: Grid,
+) -> NDArray[np.float64]:
+    """Take the quick measures of all tracks.
 
     Parameters
     ----------
@@ -57,17 +70,17 @@ def promising(
 
     Returns
     -------
-    ndarray of bool, shape (m,)
+    ndarray, shape (m, 6)
+        In the order of `MEASURES`.
     """
     lengths = np.diff(np.append(starts, len(peaks)))
     loudest = np.maximum.reduceat(peaks.level_dbfs, starts)
     loud = peaks.level_dbfs >= np.repeat(loudest - LOUD_DB, lengths)
-    weight = loud.astype(np.float64)
-    count = np.add.reduceat(weight, starts)
+    count = np.add.reduceat(loud.astype(np.float64), starts)
     step = np.diff(peaks.position, prepend=peaks.position[:1]).astype(np.float64)
     step[starts] = 0.0
     step[~loud] = 0.0
-    tremble = np.add.reduceat(step * step, starts) / count
+    tremble = np.sqrt(np.add.reduceat(step * step, starts) / count)
 
     owner = np.repeat(np.arange(starts.size), lengths)
     tops = np.flatnonzero(peaks.level_dbfs == np.repeat(loudest, lengths))
@@ -77,10 +90,14 @@ def promising(
     around = np.clip(column[:, None] + _AROUND, 0, bins - 1)
     near = power[row[:, None], around].mean(axis=1)
     level = power[row, column]
-    result: NDArray[np.bool_] = (
-        (level > MIN_STAND_OFF * near)
-        & (level > MIN_SHARE * total[row])
-        & (count >= MIN_LOUD_FRAMES)
-        & (tremble <= MAX_TREMBLE_BINS**2)
-    )
-    return result
+    exact = peaks.position[top] + grid.first_bin
+    place = np.rint(exact[:, None] * _RATIOS).astype(np.int64) - grid.first_bin
+    inside = (place >= 1) & (place < bins - 1)
+    place = np.where(inside, place, 1)
+    kin = np.zeros(place.shape, np.float32)
+    for offset in (-1, 0, 1):
+        there = np.where(inside, power[row[:, None], place + offset], np.float32(0))
+        kin = np.maximum(kin, there)
+    ratios = np.stack([near, total[row], kin[:, :2].max(axis=1), kin[:, 2:].max(axis=1)], axis=1)
+    over = 10 * np.log10((ratios + np.float32(1e-20)) / level[:, None]).astype(np.float64)
+    return np.stack([count, tremble, -over[:, 0], -over[:, 1], over[:, 2], over[:, 3]], axis=1)

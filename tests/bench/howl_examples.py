@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 import shaping.rehearsals
 from shaping.rehearsals.detector import Candidate, Detector
 from shaping.rehearsals.features import NAMES, Features
+from shaping.rehearsals.first_look import look
 from shaping.rehearsals.frame_peaks import Peaks
 
 SAME_RATIO = 1.02
@@ -40,6 +41,8 @@ class Examples:
     ----------
     measures : ndarray, shape (n, measures)
         In the order of `shaping.rehearsals.features.NAMES`.
+    looks : ndarray, shape (n, 6)
+        What `shaping.rehearsals.first_look` saw of each.
     label : ndarray of int, shape (n,)
         Number of the howl, -1 for none, -2 for left out.
     source : str
@@ -55,6 +58,7 @@ class Examples:
     """
 
     measures: NDArray[np.float64]
+    looks: NDArray[np.float64]
     label: NDArray[np.int64]
     source: str
     kind: str
@@ -69,9 +73,11 @@ class _Notebook(Detector):
     def __init__(self, sample_rate_hz: int) -> None:
         super().__init__(sample_rate_hz)
         self.seen: list[Features] = []
+        self.looks: list[NDArray[np.float64]] = []
 
     def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
         self.seen.append(self._features(track))
+        self.looks.append(look(track, np.zeros(1, np.int64), *self._past.all(), self.grid)[0])
         return None
 
 
@@ -97,8 +103,9 @@ def examples_of(
     for number, howl in enumerate(howls):
         near = np.abs(np.log(hertz / howl.frequency_hz)) < np.log(SAME_RATIO)
         label[near & (start < howl.stop_s) & (start + length > howl.start_s)] = number
+    looks = np.array(detector.looks).reshape(-1, 6)
     return Examples(
-        measures, label, source, kind, samples.size / RATE_HZ, tuple(howls), tuple(excited)
+        measures, looks, label, source, kind, samples.size / RATE_HZ, tuple(howls), tuple(excited)
     )
 
 

@@ -27,10 +27,10 @@ import howl_material as material
 import howl_sources
 import numpy as np
 import published_criteria as published
+from exact import rate_text, share_text
 from howl_material import CLASSES, Howl
 from measured_data import RATE_HZ, Part
 from numpy.typing import NDArray
-from scipy import stats
 
 from shaping.rehearsals.detector import Detector
 from shaping.rehearsals.events import Event
@@ -171,24 +171,6 @@ def false_events(scanned: Scanned) -> list[Event]:
         if not any(event.stop_s > begin and event.start_s < end for begin, end in scanned.excited)
         and not any(matches(event, howl) for howl in scanned.howls)
     ]
-
-
-def share_text(part: int, whole: int) -> str:
-    """Return a share with its exact (Clopper-Pearson) interval of 95 %."""
-    if whole == 0:
-        return "none"
-    low = stats.beta.ppf(0.025, part, whole - part + 1) if part else 0.0
-    high = stats.beta.ppf(0.975, part + 1, whole - part) if part < whole else 1.0
-    return f"{part / whole:6.1%} ({part} of {whole}; {low:.1%} to {high:.1%})"
-
-
-def rate_text(count: int, hours: float) -> str:
-    """Return a rate with its exact (Poisson) interval of 95 %."""
-    low = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0
-    high = stats.chi2.ppf(0.975, 2 * count + 2) / 2
-    return (
-        f"{count / hours:6.2f} ({count} in {hours:.2f} h; {low / hours:.2f} to {high / hours:.2f})"
-    )
 
 
 def area(recall: NDArray[np.float64], precision: NDArray[np.float64]) -> float:
