@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.rehearsals.features import CONTEXT_S, Features, measure
-from shaping.rehearsals.first_look import promising
+from shaping.rehearsals.first_look import look
 from shaping.rehearsals.frame_peaks import NO_PEAKS, Peaks, find_peaks, join
 from shaping.rehearsals.frames import BATCH_FRAMES, Framer, Grid, grid_for
 from shaping.rehearsals.linking import MAX_STEP, link
-from shaping.rehearsals.model import evidence_of, seen_growing
+from shaping.rehearsals.model import evidence_of, seen_growing, worth_measuring
 
 MIN_TRACK_S = 0.28
 """Shorter tracks are no events."""
@@ -174,7 +174,8 @@ class Detector:
         if chosen.size:
             order = chosen[np.argsort(root[chosen], kind="stable")]
             starts = np.flatnonzero(np.diff(root[order], prepend=-1))
-            worth = promising(peaks.take(order), starts, *self._past.all(), self.grid)
+            looks = look(peaks.take(order), starts, *self._past.all(), self.grid)
+            worth = self._worth(looks)
             if self._lasting:
                 worth |= np.isin(name[order[starts]], list(self._lasting))
             stops = np.append(starts[1:], order.size)
@@ -191,6 +192,9 @@ class Detector:
         if last:
             waiting[:] = False
         return peaks.take(waiting), name[waiting], found
+
+    def _worth(self, looks: NDArray[np.float64]) -> NDArray[np.bool_]:
+        return worth_measuring(looks)
 
     def _features(self, track: Peaks) -> Features:
         return measure(

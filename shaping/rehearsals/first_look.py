@@ -2,7 +2,8 @@
 
 Everything here is a handful of array operations over all tracks of a batch, at each track's
 loudest frame. The bars lie below any howl that stands 10 dB over the programme in the third octave
-around it.
+around it; a fitted sum of the same measures (`shaping.rehearsals.model.worth_measuring`) rules out
+three of four tones that pass them.
 """
 
 from __future__ import annotations
@@ -29,18 +30,28 @@ _RATIOS = np.array([2.0, 3.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
 _AROUND = np.concatenate([np.arange(-MARGIN_BINS, -3), np.arange(4, MARGIN_BINS + 1)])
 
 
-def promising(
-    peaks: Peaks,
-    starts: NDArray[np.int64],
-    power: NDArray[np.float32],
-    total: NDArray[np.float32],
-    first_frame: int,
-    grid: Grid,
-) -> NDArray[np.bool_]:
-    """Tell which tracks may be howls; parameters as for `look`, shape (m,)."""
-    seen = look(peaks, starts, power, total, first_frame, grid)
-    result: NDArray[np.bool_] = np.all((seen >= LEAST) & (seen <= MOST), axis=1)
+def possible(looks: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which tracks are within the bars."""
+    result: NDArray[np.bool_] = np.all((looks >= LEAST) & (looks <= MOST), axis=1)
     return result
+
+
+def terms(looks: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what the model's quick sum weighs, of the order of one; shape (m, 6).
+
+    Loud frames by their logarithm, the levels of relatives between -30 and 20 dB.
+    """
+    return np.stack(
+        [
+            np.ones(len(looks)),
+            np.log(np.maximum(looks[:, 0], 1.0)),
+            10 * looks[:, 1],
+            looks[:, 3] / 10,
+            np.clip(looks[:, 4], -30, 20) / 10,
+            np.clip(looks[:, 5], -30, 20) / 10,
+        ],
+        axis=1,
+    )
 
 
 def look(

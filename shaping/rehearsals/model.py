@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import CERTAIN as CERTAIN
 from shaping.rehearsals.features import NAMES, Features
+from shaping.rehearsals.first_look import possible, terms
 from shaping.text.frequency import hertz_text
 
 LISTED = 0.25
@@ -87,6 +88,8 @@ class Trees:
 class _Model:
     trees: Trees
     weights: list[float]
+    quick_weights: list[float]
+    quick_bar: float
 
 
 @lru_cache(maxsize=1)
@@ -98,7 +101,14 @@ def _model() -> _Model:
     trees = Trees(
         known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
     )
-    return _Model(trees, raw["weights"])
+    return _Model(trees, raw["weights"], raw["quick_weights"], raw["quick_bar"])
+
+
+def worth_measuring(looks: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which tracks may be howls, by what `shaping.rehearsals.first_look` saw of them."""
+    quick = (terms(looks) * np.array(_model().quick_weights)).sum(axis=1)
+    result: NDArray[np.bool_] = possible(looks) & (quick >= _model().quick_bar)
+    return result
 
 
 def seen_growing(features: Features) -> bool:

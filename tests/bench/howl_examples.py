@@ -24,11 +24,11 @@ from numpy.typing import NDArray
 import shaping.rehearsals
 from shaping.rehearsals.detector import Candidate, Detector
 from shaping.rehearsals.features import NAMES, Features
-from shaping.rehearsals.first_look import look
+from shaping.rehearsals.first_look import look, possible
 from shaping.rehearsals.frame_peaks import Peaks
 
 SAME_RATIO = 1.02
-EXAMPLE_SCENES = 220
+EXAMPLE_SCENES = 320
 EXAMPLE_S = 900.0
 """How much of each source without howls is measured at most."""
 
@@ -68,12 +68,15 @@ class Examples:
 
 
 class _Notebook(Detector):
-    """A detector that notes everything it measures."""
+    """A detector that measures all that is within the bars, and notes it."""
 
     def __init__(self, sample_rate_hz: int) -> None:
         super().__init__(sample_rate_hz)
         self.seen: list[Features] = []
         self.looks: list[NDArray[np.float64]] = []
+
+    def _worth(self, looks: NDArray[np.float64]) -> NDArray[np.bool_]:
+        return possible(looks)
 
     def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
         self.seen.append(self._features(track))

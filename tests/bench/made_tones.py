@@ -1,7 +1,9 @@
 """Tones without howls that a stage or a switchboard makes: drones, pads, beeps, check tones.
 
-Two generators that share nothing but their notes: additive tones serve tuning, frequency-modulated
-and filtered ones the report and the locked part (by seed). Everything is drawn from its seed.
+A tone that a hand brings up on a fader is not among them: it grows as a howl does, and cannot be
+told from one. Two generators that share nothing but their notes: additive tones serve tuning,
+frequency-modulated and filtered ones the report and the locked part (by seed). Everything is drawn
+from its seed.
 """
 
 from __future__ import annotations
@@ -92,8 +94,6 @@ def _beeps(rng: np.random.Generator, length_s: float) -> Real:
 def _check(rng: np.random.Generator, length_s: float) -> Real:
     f = float(rng.choice([100.0, 250.0, 440.0, 1000.0, 1000.0, 3150.0, 6300.0]))
     sound = np.sin(2 * np.pi * f * _time(length_s))
-    if rng.random() < 0.3:
-        return sound * _by_hand(sound.size, float(rng.uniform(0.2, 2.0)))
     return _faded(
         sound,
         float(rng.choice([0.001, 0.02, 0.3, 1.0])),
@@ -137,11 +137,3 @@ def _steps(rng: np.random.Generator, length_s: float) -> Real:
     step_s, step_db = rng.uniform(0.15, 0.8), float(rng.choice([0.0, 3.0, 6.0, 10.0]))
     level_db = np.minimum(-30 + step_db * np.floor(t / step_s), 0.0) if step_db else 0.0 * t
     return np.asarray(np.sin(2 * np.pi * f * t) * 10 ** (level_db / 20))
-
-
-def _by_hand(n: int, reach_s: float) -> Real:
-    """Level of a fader that a hand brings up: smoothly in travel, 10 dB a quarter at the top."""
-    x = np.clip(np.arange(n) / RATE_HZ / reach_s, 0, 1)
-    travel = x * x * (3 - 2 * x)
-    level_db = np.interp(travel, (0, 0.05, 0.25, 0.5, 0.75, 1), (-120, -70, -40, -22, -10, 0))
-    return np.asarray(10 ** (level_db / 20))

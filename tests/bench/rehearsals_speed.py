@@ -132,14 +132,14 @@ def main() -> None:
         rate = rates(str(path))
         for side, times in rate.items():
             print(f"{side:30} {times:7.0f} x realtime")
-        print(f"scan / (read + rfft): {rate['scan'] / rate['read + rfft']:.2f} (at least 0.5)")
+        print(f"scan / (read + rfft): {rate['scan'] / rate['read + rfft']:.2f} (at least 0.7)")
         windowed = rate["read + window + rfft + power"]
         print(f"scan / (with window and power): {rate['scan'] / windowed:.2f}")
         for label, hours in (("10 min", 1 / 6), ("1 h", 1.0), ("3 h", 3.0)):
             if options.file or (options.quick and hours > 0.5):
                 break
             write_programme(path, hours)
-            print(f"peak memory, {label}: {peak_mb(path):.0f} MB (at most 300)")
+            print(f"peak memory, {label}: {peak_mb(path):.0f} MB (at most 200)")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ import pytest
 
 from shaping.rehearsals.detector import Detector
 from shaping.rehearsals.features import Features
-from shaping.rehearsals.first_look import LEAST, MEASURES, MOST, look
+from shaping.rehearsals.first_look import LEAST, MEASURES, MOST, look, possible
 from shaping.rehearsals.frame_peaks import Peaks
 from shaping.rehearsals.frames import grid_for
 from shaping.rehearsals.model import seen_growing
@@ -21,6 +21,9 @@ def measured(samples: np.ndarray, near_hz: float) -> Features:
     seen: list[Features] = []
 
     class Watched(Detector):
+        def _worth(self, looks):
+            return possible(looks)
+
         def _measured(self, track, known):
             seen.append(self._features(track))
             return None
