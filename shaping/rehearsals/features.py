@@ -74,6 +74,9 @@ class Features:
     line_db, line_db_per_s : float
         Height and slope of the highest line when twice as much deviation is allowed: growth that
         other sounds disturb.
+    straight_curve_db : float
+        How far the middle third of the straight line lies above its ends (a fade along a line of
+        amplitude: 2 dB).
     plateau_slope_db_per_s : float
         Slope after the rise.
     plateau_ripple_db : float
@@ -118,6 +121,7 @@ class Features:
     straight_share: float
     line_db: float
     line_db_per_s: float
+    straight_curve_db: float
     plateau_slope_db_per_s: float
     plateau_ripple_db: float
     fall_db_per_s: float
@@ -134,8 +138,8 @@ class Features:
 
 NAMES = tuple(field.name for field in fields(Features))
 
-_LINE_FRAMES = (5, 8, 13, 21, 34, 55)
-_LONGEST_RISE_FRAMES = 110
+_LINE_FRAMES = (5, 8, 13, 21, 34, 55, 89)
+_LONGEST_RISE_FRAMES = 140
 
 _RATIOS = np.array([2.0, 3.0, 4.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
 _REACH = np.array([2, 3, 3, 1, 1, 1, 1])
@@ -188,9 +192,8 @@ def measure(
 
     rise = line.tone_db[foot : line.peak + 1]
     growth, bend, curve = _growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
-    straight, loose = _straight_rises(
-        line.tone_db[max(line.peak - _LONGEST_RISE_FRAMES, 0) : line.peak + 1], line.top_db, hop_s
-    )
+    climb = line.tone_db[max(line.peak - _LONGEST_RISE_FRAMES, 0) : line.peak + 1]
+    straight, loose = _straight_rises(climb, line.top_db, hop_s)
     slope, ripple = _trend(line.tone_db[line.peak : int(high[-1]) + 1], spread_if_short=3.0)
     frequency_hz = (centre + grid.first_bin) * grid.bin_hz
     cents_per_bin = 1200 / np.log(2) / max(centre + grid.first_bin, 1.0)
@@ -232,6 +235,7 @@ def measure(
         straight_share=straight[0] / max(height, 1.0),
         line_db=loose[0],
         line_db_per_s=loose[0] / max(loose[1] - hop_s, hop_s),
+        straight_curve_db=straight[2],
         plateau_slope_db_per_s=slope / hop_s,
         plateau_ripple_db=ripple,
         fall_db_per_s=float(after[0] - after.min()) / (max(int(after.argmin()), 1) * hop_s),
@@ -353,14 +357,14 @@ def _lines_in(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[
 
 def _straight_rises(
     level_db: NDArray[np.float32], top_db: float, hop_s: float
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Height and length of the highest straight line that ends within 5 dB of the plateau.
+) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """Height, length and curve of the highest straight line that ends within 5 dB of the plateau.
 
     Least squares through every run of several lengths. The deviation allowed grows with the
     height; twice as much is allowed for the second line.
     """
     if level_db.size < _LINE_FRAMES[0]:
-        return (0.0, 0.0), (0.0, 0.0)
+        return (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
     start, stop, count = _lines_in(level_db.size)
     level = level_db.astype(np.float64) - float(level_db.mean())
     sums = np.zeros((3, level.size + 1))
@@ -376,7 +380,12 @@ def _straight_rises(
         straight = np.where(deviation <= allowed, height, 0.0)
         best = int(straight.argmax())
         high = float(straight[best])
-        result.append((high, count[best] * hop_s) if high > 0 else (0.0, 0.0))
+        third = int(count[best]) // 3
+        on_line = level[start[best] : stop[best]]
+        middle = (
+            on_line[third:-third].mean() - (on_line[:third].mean() + on_line[-third:].mean()) / 2
+        )
+        result.append((high, count[best] * hop_s, float(middle)) if high > 0 else (0.0, 0.0, 0.0))
     return result[0], result[1]
 
 

@@ -58,6 +58,7 @@ MEASURES = {
     "straight_share": 1,
     "line_db": 1,
     "line_db_per_s": 0,
+    "straight_curve_db": 0,
     "plateau_slope_db_per_s": 0,
     "plateau_ripple_db": 0,
     "fall_db_per_s": 0,
@@ -72,7 +73,7 @@ MEASURES = {
 KEPT = 0.995
 """Share of howls that the quick sum lets pass."""
 
-ROUNDS = 250
+ROUNDS = 100
 FOLDS = 6
 
 

@@ -55,6 +55,14 @@ def test_growth_is_measured_as_it_was(db_per_s):
     assert seen_growing(f)
 
 
+def test_a_fade_along_a_line_of_amplitude_bends_in_decibels():
+    fade = np.clip(T - 1.5, 0, 1) * (T < 4)
+    f = measured(0.2 * fade * np.sin(2 * np.pi * 1_000 * T) + noise(), 1_000)
+    assert f.straight_curve_db > 0.6
+    howl = measured(grown(40) * np.sin(2 * np.pi * 1_000 * T) + noise(), 1_000)
+    assert abs(howl.straight_curve_db) < 0.4
+
+
 @pytest.mark.parametrize("attack_s", [0.001, 0.01])
 def test_a_sudden_onset_is_not_growth(attack_s):
     level = np.clip((T - 2) / attack_s, 0, 1) * (T < 4)
