@@ -37,7 +37,7 @@ from shaping.rehearsals.events import Event
 from shaping.rehearsals.judging import events_of
 from shaping.rehearsals.model import CERTAIN, LISTED
 
-SCENES = 180
+SCENES = 160
 PER_SOURCE_S = 1_200.0
 SAME_RATIO = 1.02
 CAUSAL_S = 1.0
