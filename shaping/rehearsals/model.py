@@ -42,7 +42,7 @@ GREATEST_JUMP_DB = 12.0
 _UNSEEN_EVIDENCE = math.log(CERTAIN / (1 - CERTAIN)) - 0.05
 
 CONTEXT_S = 12.0
-"""Other tones count that start within this time."""
+"""Tones at other pitches count that start within this time."""
 
 RIVAL_EVIDENCE = -1.5
 """And have at least this sum."""
@@ -140,7 +140,8 @@ def weighed(
 ) -> list[float]:
     """Return log-odds that each event of a channel is a howl, from all of them together.
 
-    Howl-like tones at other pitches before and after speak for notes; what was not seen growing
+    Howl-like tones at other pitches just before and after speak for notes, and the same frequency
+    again for a loop; what was not seen growing
     stays below `CERTAIN`, whatever else speaks for it.
 
     Parameters
@@ -180,13 +181,12 @@ def circumstances(
     )
     rows = []
     for i in range(strength.size):
-        apart = (start >= stop[i]) | (stop <= start[i])
-        near = apart & (strength > RIVAL_EVIDENCE) & (np.abs(start - start[i]) < CONTEXT_S)
-        ratio = hertz[near] / hertz[i]
-        ratio = np.maximum(ratio, 1 / ratio)
-        other = (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
-        pitches = np.unique(np.round(12 * np.log2(hertz[near][other] / 440.0))).size
-        again = bool(np.any(ratio < SAME_RATIO))
+        apart = ((start >= stop[i]) | (stop <= start[i])) & (strength > RIVAL_EVIDENCE)
+        ratio = np.maximum(hertz / hertz[i], hertz[i] / hertz)
+        other = apart & (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
+        other &= np.abs(start - start[i]) < CONTEXT_S
+        pitches = np.unique(np.round(12 * np.log2(hertz[other] / 440.0))).size
+        again = bool(np.any(apart & (ratio < SAME_RATIO)))
         rows.append([1.0, strength[i], float(not grew[i]), math.log1p(pitches), float(again)])
     return np.array(rows)
 
