@@ -28,7 +28,8 @@ LONG_TRACK_S = 6.0
 WEAKEST_EVIDENCE = -3.5
 """Tones with less evidence for a howl are not even candidates."""
 
-_HISTORY_S = LONG_TRACK_S + CONTEXT_S + 3.5
+_HISTORY_FRAMES_MORE = BATCH_FRAMES + 32
+"""A track is measured up to a batch after it grew long, and its surroundings before it, too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +69,9 @@ class _Past:
     """The last seconds of power spectra, in one array that is moved up when it is full."""
 
     def __init__(self, grid: Grid) -> None:
-        self._kept = round(_HISTORY_S / grid.hop_s)
+        self._kept = round((LONG_TRACK_S + CONTEXT_S) / grid.hop_s) + _HISTORY_FRAMES_MORE
         self._context = round(CONTEXT_S / grid.hop_s)
-        rows = self._kept + 4 * BATCH_FRAMES
+        rows = self._kept + BATCH_FRAMES
         self._rows = np.empty((rows, grid.stop_bin - grid.first_bin), np.float32)
         self._totals = np.empty(rows, np.float32)
         self._filled = 0

@@ -122,8 +122,7 @@ def seen_growing(features: Features) -> bool:
 
 def evidence_of(features: Features) -> float:
     """Return the sum of the trees for one tone; `weighed` makes log-odds of it."""
-    values = np.nan_to_num(features.as_array(), posinf=99.0, neginf=-99.0)
-    return _model().trees.total(values)
+    return _model().trees.total(features.as_array())
 
 
 def confidence_of(evidence: float) -> float:
