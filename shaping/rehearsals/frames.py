@@ -19,7 +19,7 @@ from scipy import fft, signal
 FRAME_S = 0.085
 LOW_HZ = 80.0
 HIGH_HZ = 12_000.0
-BATCH_FRAMES = 256
+BATCH_FRAMES = 128
 MARGIN_BINS = 12
 """Bins kept beyond the searched band on either side, for comparing a peak with its neighbours."""
 
