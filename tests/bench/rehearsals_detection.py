@@ -37,8 +37,10 @@ from shaping.rehearsals.events import Event
 from shaping.rehearsals.judging import events_of
 from shaping.rehearsals.model import CERTAIN, LISTED
 
-SCENES = 160
-PER_SOURCE_S = 1_200.0
+SCENES = {Part.REPORT: 160, Part.LOCKED: 200}
+PER_SOURCE_S = 1_800.0
+"""How much of each source without howls is scanned at most."""
+
 SAME_RATIO = 1.02
 CAUSAL_S = 1.0
 """Both sides are judged once more on what they know this long after a howl stands out."""
@@ -131,7 +133,7 @@ def scan_piece(piece: howl_sources.Piece) -> Scanned:
 
 def collect(part: Part, *, quick: bool) -> list[Scanned]:
     """Make and scan the material."""
-    scenes = SCENES // 5 if quick else SCENES
+    scenes = SCENES[part] // 5 if quick else SCENES[part]
     pieces = howl_sources.selected(part, PER_SOURCE_S)
     found = [scan_scene(part, index) for index in range(scenes)]
     return found + [scan_piece(piece) for piece in pieces[:: 5 if quick else 1]]
