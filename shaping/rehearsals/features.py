@@ -74,6 +74,9 @@ class Features:
     line_db, line_db_per_s : float
         Height and slope of the highest line when twice as much deviation is allowed: growth that
         other sounds disturb.
+    line_jump : float
+        Greatest step of that line from frame to frame over its mean step: a tone that is turned up
+        click by click jumps, a loop grows evenly.
     straight_curve_db : float
         How far the middle third of the straight line lies above its ends (a fade along a line of
         amplitude: 2 dB).
@@ -121,6 +124,7 @@ class Features:
     straight_share: float
     line_db: float
     line_db_per_s: float
+    line_jump: float
     straight_curve_db: float
     plateau_slope_db_per_s: float
     plateau_ripple_db: float
@@ -235,6 +239,7 @@ def measure(
         straight_share=straight[0] / max(height, 1.0),
         line_db=loose[0],
         line_db_per_s=loose[0] / max(loose[1] - hop_s, hop_s),
+        line_jump=loose[3],
         straight_curve_db=straight[2],
         plateau_slope_db_per_s=slope / hop_s,
         plateau_ripple_db=ripple,
@@ -357,14 +362,14 @@ def _lines_in(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[
 
 def _straight_rises(
     level_db: NDArray[np.float32], top_db: float, hop_s: float
-) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-    """Height, length and curve of the highest straight line that ends within 5 dB of the plateau.
+) -> list[tuple[float, float, float, float]]:
+    """Height, length, curve and jump of the highest straight line that ends near the plateau.
 
-    Least squares through every run of several lengths. The deviation allowed grows with the
-    height; twice as much is allowed for the second line.
+    Least squares through every run of several lengths that ends within 5 dB of it. The deviation
+    allowed grows with the height; twice as much is allowed for the second line.
     """
     if level_db.size < _LINE_FRAMES[0]:
-        return (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
+        return [(0.0, 0.0, 0.0, 0.0)] * 2
     start, stop, count = _lines_in(level_db.size)
     level = level_db.astype(np.float64) - float(level_db.mean())
     sums = np.zeros((3, level.size + 1))
@@ -385,8 +390,10 @@ def _straight_rises(
         middle = (
             on_line[third:-third].mean() - (on_line[:third].mean() + on_line[-third:].mean()) / 2
         )
-        result.append((high, count[best] * hop_s, float(middle)) if high > 0 else (0.0, 0.0, 0.0))
-    return result[0], result[1]
+        jump = float(np.diff(on_line).max()) * (int(count[best]) - 1) / max(high, 1.0)
+        found = (high, count[best] * hop_s, float(middle), jump)
+        result.append(found if high > 0 else (0.0, 0.0, 0.0, 0.0))
+    return result
 
 
 def _steadiness(

@@ -58,6 +58,7 @@ MEASURES = {
     "straight_share": 1,
     "line_db": 1,
     "line_db_per_s": 0,
+    "line_jump": -1,
     "straight_curve_db": 0,
     "plateau_slope_db_per_s": 0,
     "plateau_ripple_db": 0,

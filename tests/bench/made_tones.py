@@ -94,6 +94,8 @@ def _beeps(rng: np.random.Generator, length_s: float) -> Real:
 def _check(rng: np.random.Generator, length_s: float) -> Real:
     f = float(rng.choice([100.0, 250.0, 440.0, 1000.0, 1000.0, 3150.0, 6300.0]))
     sound = np.sin(2 * np.pi * f * _time(length_s))
+    if rng.random() < 0.35:
+        return sound * _turned_up(rng, sound.size)
     return _faded(
         sound,
         float(rng.choice([0.001, 0.02, 0.3, 1.0])),
@@ -137,3 +139,13 @@ def _steps(rng: np.random.Generator, length_s: float) -> Real:
     step_s, step_db = rng.uniform(0.15, 0.8), float(rng.choice([0.0, 3.0, 6.0, 10.0]))
     level_db = np.minimum(-30 + step_db * np.floor(t / step_s), 0.0) if step_db else 0.0 * t
     return np.asarray(np.sin(2 * np.pi * f * t) * 10 ** (level_db / 20))
+
+
+def _turned_up(rng: np.random.Generator, n: int) -> Real:
+    """Level of a tone that is turned up click by click, by uneven clicks at uneven times."""
+    clicks = int(rng.integers(3, 12))
+    at = np.cumsum(rng.uniform(0.08, 0.6, clicks))
+    level_db = np.cumsum(rng.uniform(1.5, 7.0, clicks))
+    level_db -= level_db[-1]
+    index = np.searchsorted(at, np.arange(n) / RATE_HZ)
+    return np.asarray(10 ** (np.concatenate([[level_db[0] - 6.0], level_db])[index] / 20))

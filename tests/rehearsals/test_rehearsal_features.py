@@ -63,6 +63,14 @@ def test_a_fade_along_a_line_of_amplitude_bends_in_decibels():
     assert abs(howl.straight_curve_db) < 0.4
 
 
+def test_a_tone_turned_up_click_by_click_jumps():
+    clicks = np.clip(np.floor((T - 1) / 0.25), 0, 6) * 5 - 30
+    f = measured(0.2 * 10 ** (clicks / 20) * np.sin(2 * np.pi * 1_000 * T) + noise(), 1_000)
+    howl = measured(grown(20) * np.sin(2 * np.pi * 1_000 * T) + noise(), 1_000)
+    assert f.line_jump > 3 or f.line_db < 8
+    assert howl.line_jump < 2
+
+
 @pytest.mark.parametrize("attack_s", [0.001, 0.01])
 def test_a_sudden_onset_is_not_growth(attack_s):
     level = np.clip((T - 2) / attack_s, 0, 1) * (T < 4)
