@@ -27,7 +27,7 @@ from shaping.rehearsals.features import NAMES, Features
 from shaping.rehearsals.first_look import possible, terms
 from shaping.text.frequency import hertz_text
 
-LISTED = 0.25
+LISTED = 0.4
 """Less likely tones are not listed, not even as possible rings."""
 
 GROWTH_SEEN_DB = 8.0

@@ -294,7 +294,6 @@ def measure(*, quick: bool = False) -> dict[str, float]:
     rows = published.swept(recordings, CAUSAL_S)
     numbers["published_area"] = max(row.area for row in rows)
     numbers["published_causal_area"] = max(row.causal_area for row in rows)
-    numbers["found"], numbers["howls"] = float(numbers["found"]), float(numbers["howls"])
     return numbers
 
 
