@@ -21,7 +21,7 @@ from pathlib import Path
 import boosting
 import numpy as np
 from howl_examples import SAME_RATIO, Examples, all_examples
-from measured_data import Part
+from measured_data import DataMissingError, Part
 from numpy.typing import NDArray
 
 import shaping.rehearsals
@@ -269,4 +269,7 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    try:
+        main()
+    except DataMissingError as error:
+        raise SystemExit(str(error)) from None

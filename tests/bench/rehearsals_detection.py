@@ -29,7 +29,7 @@ import numpy as np
 import published_criteria as published
 from exact import rate_text, share_text
 from howl_material import CLASSES, Howl
-from measured_data import RATE_HZ, Part
+from measured_data import RATE_HZ, DataMissingError, Part
 from numpy.typing import NDArray
 
 from shaping.rehearsals.detector import Detector
@@ -312,4 +312,7 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    try:
+        main()
+    except DataMissingError as error:
+        raise SystemExit(str(error)) from None
