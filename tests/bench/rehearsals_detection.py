@@ -245,13 +245,20 @@ def report(recordings: Sequence[Scanned], *, baseline: bool) -> None:
     soon = sum(h.soon >= CERTAIN for h in howls)
     print(f"  certain within {CAUSAL_S:g} s of standing out    {share_text(soon, len(howls))}")
     print("events per hour without feedback, certain; possible:")
-    for kind in ("music", "speech", "notes", "all"):
-        own = [r for r in clean if kind in ("all", r.kind)]
+    made = [r for r in clean if r.name.startswith("made tones")]
+    played = [r for r in clean if r.kind == "notes" and r not in made]
+    for kind, own in (
+        ("music", [r for r in clean if r.kind == "music"]),
+        ("speech", [r for r in clean if r.kind == "speech"]),
+        ("notes, played", played),
+        ("made tones", made),
+        ("all", clean),
+    ):
         hours = sum(r.duration_s for r in own) / 3600
         false = [e.confidence for r in own for e in false_events(r)]
         sure = sum(c >= CERTAIN for c in false)
         maybe = sum(LISTED <= c < CERTAIN for c in false)
-        print(f"  {kind:7} {rate_text(sure, hours)}; {rate_text(maybe, hours)}")
+        print(f"  {kind:14} {rate_text(sure, hours)}; {rate_text(maybe, hours)}")
     print_calibration(judged(recordings))
     found = np.array([h.confidence for h in howls])
     quick = np.array([h.soon for h in howls])
