@@ -41,13 +41,13 @@ GREATEST_JUMP_DB = 12.0
 
 _UNSEEN_EVIDENCE = math.log(CERTAIN / (1 - CERTAIN)) - 0.05
 
-CONTEXT_S = 12.0
+RIVALS_WITHIN_S = 12.0
 """Tones at other pitches count that start within this time."""
 
 RIVAL_EVIDENCE = -1.5
 """And have at least this sum."""
 
-SAME_RATIO = 1.01
+_AGAIN_RATIO = 1.01
 """Closer tones are one frequency again."""
 
 
@@ -183,9 +183,9 @@ def circumstances(
         apart = ((start >= stop[i]) | (stop <= start[i])) & (strength > RIVAL_EVIDENCE)
         ratio = np.maximum(hertz / hertz[i], hertz[i] / hertz)
         other = apart & (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
-        other &= np.abs(start - start[i]) < CONTEXT_S
+        other &= np.abs(start - start[i]) < RIVALS_WITHIN_S
         pitches = np.unique(np.round(12 * np.log2(hertz[other] / 440.0))).size
-        again = bool(np.any(apart & (ratio < SAME_RATIO)))
+        again = bool(np.any(apart & (ratio < _AGAIN_RATIO)))
         rows.append([1.0, strength[i], float(not grew[i]), math.log1p(pitches), float(again)])
     return np.array(rows)
 
