@@ -16,6 +16,7 @@ from shaping.analysis.findings import Recurring
 from shaping.rehearsals.archive.naming import Naming, channel_names
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.model import CERTAIN
+from shaping.rehearsals.notes import are_notes
 from shaping.rehearsals.trend import Day, trend_of
 from shaping.text.frequency import hertz_text
 
@@ -23,6 +24,13 @@ SAME_HZ_RATIO = 1.015
 """Events this close are one recurring frequency: a loop drifts about 1 % with 5 K of air."""
 
 MIN_RECURRENCES = 2
+
+THESE_ARE_NOTES = (
+    "These are notes: the tones of this channel have many pitches, all on one scale, as an "
+    "instrument has them and a howling wedge has not. Nothing to cut and nothing to move; listen "
+    "to the surest event before you believe in feedback here."
+)
+"""What is said of a channel that plays notes, in place of recurring frequencies and cuts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +132,10 @@ def channels_of(
         for number, name in enumerate(names, start=1):
             if name is not None:
                 groups[name].append(_take(record, number))
-    recurring = {name: recurring_frequencies(takes) for name, takes in groups.items()}
+    recurring = {
+        name: () if _plays_notes(takes) else recurring_frequencies(takes)
+        for name, takes in groups.items()
+    }
     return tuple(
         Channel(
             name=name,
@@ -202,6 +213,8 @@ def _days(takes: Sequence[Take]) -> tuple[Day, ...]:
 def _checks(
     name: str, recurring: dict[str, tuple[Recurring, ...]], takes: Sequence[Take]
 ) -> tuple[str, ...]:
+    if _plays_notes(takes):
+        return (THESE_ARE_NOTES,)
     own = [r for r in recurring[name] if r.sure]
     sure = [e for take in takes for e in take.events if e.confidence >= CERTAIN]
     checks = []
@@ -233,6 +246,10 @@ def _checks(
             )
             break
     return tuple(checks)
+
+
+def _plays_notes(takes: Sequence[Take]) -> bool:
+    return are_notes([event.frequency_hz for take in takes for event in take.events])
 
 
 def _close(one: Recurring, other: Recurring) -> bool:

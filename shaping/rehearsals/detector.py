@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.rehearsals.features import CONTEXT_S, Features, measure
-from shaping.rehearsals.first_look import promising
+from shaping.rehearsals.first_look import look
 from shaping.rehearsals.frame_peaks import NO_PEAKS, Peaks, find_peaks, join
 from shaping.rehearsals.frames import BATCH_FRAMES, Framer, Grid, grid_for
 from shaping.rehearsals.linking import MAX_STEP, link
-from shaping.rehearsals.model import evidence_of
+from shaping.rehearsals.model import evidence_of, seen_growing, worth_measuring
 
 MIN_TRACK_S = 0.28
 """Shorter tracks are no events."""
@@ -25,10 +25,11 @@ MIN_TRACK_S = 0.28
 LONG_TRACK_S = 6.0
 """A track that lasts is measured whenever it has grown this long, and its first half let go."""
 
-WEAKEST_EVIDENCE = -2.5
+WEAKEST_EVIDENCE = -3.5
 """Tones with less evidence for a howl are not even candidates."""
 
-_HISTORY_S = LONG_TRACK_S + CONTEXT_S + 3.5
+_HISTORY_FRAMES_MORE = BATCH_FRAMES + 32
+"""A track is measured up to a batch after it grew long, and its surroundings before it, too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,9 @@ class Candidate:
     start_s, stop_s : float
         When it stood out.
     evidence : float
-        For a howl, as log-odds; see `shaping.rehearsals.model`.
+        For a howl, at its most howl-like; see `shaping.rehearsals.model`.
+    grew : bool
+        Whether it was ever seen growing.
     features : Features
         What was measured where it was most howl-like.
     """
@@ -48,16 +51,27 @@ class Candidate:
     start_s: float
     stop_s: float
     evidence: float
+    grew: bool
     features: Features
+
+    def joined(self, later: Candidate) -> Candidate:
+        """Return both as one."""
+        surer = self if self.evidence >= later.evidence else later
+        return replace(
+            surer,
+            start_s=min(self.start_s, later.start_s),
+            stop_s=max(self.stop_s, later.stop_s),
+            grew=self.grew or later.grew,
+        )
 
 
 class _Past:
     """The last seconds of power spectra, in one array that is moved up when it is full."""
 
     def __init__(self, grid: Grid) -> None:
-        self._kept = round(_HISTORY_S / grid.hop_s)
+        self._kept = round((LONG_TRACK_S + CONTEXT_S) / grid.hop_s) + _HISTORY_FRAMES_MORE
         self._context = round(CONTEXT_S / grid.hop_s)
-        rows = self._kept + 4 * BATCH_FRAMES
+        rows = self._kept + BATCH_FRAMES
         self._rows = np.empty((rows, grid.stop_bin - grid.first_bin), np.float32)
         self._totals = np.empty(rows, np.float32)
         self._filled = 0
@@ -161,7 +175,8 @@ class Detector:
         if chosen.size:
             order = chosen[np.argsort(root[chosen], kind="stable")]
             starts = np.flatnonzero(np.diff(root[order], prepend=-1))
-            worth = promising(peaks.take(order), starts, *self._past.all(), self.grid)
+            looks = look(peaks.take(order), starts, *self._past.all(), self.grid)
+            worth = self._worth(looks)
             if self._lasting:
                 worth |= np.isin(name[order[starts]], list(self._lasting))
             stops = np.append(starts[1:], order.size)
@@ -179,23 +194,24 @@ class Detector:
             waiting[:] = False
         return peaks.take(waiting), name[waiting], found
 
-    def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
-        features = measure(
+    def _worth(self, looks: NDArray[np.float64]) -> NDArray[np.bool_]:
+        return worth_measuring(looks)
+
+    def _features(self, track: Peaks) -> Features:
+        return measure(
             track.frame,
             track.position,
             track.level_dbfs,
             *self._past.around(int(track.frame[0]), int(track.frame[-1])),
             self.grid,
-            in_full=known is not None,
         )
-        if features is None:
-            return None
-        evidence = evidence_of(features)
+
+    def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
+        features = self._features(track)
         stop_s = features.start_s + features.duration_s
-        if known is not None and known.evidence >= evidence:
-            return replace(known, stop_s=stop_s)
+        fresh = Candidate(
+            features.start_s, stop_s, evidence_of(features), seen_growing(features), features
+        )
         if known is not None:
-            return Candidate(min(known.start_s, features.start_s), stop_s, evidence, features)
-        if evidence < WEAKEST_EVIDENCE:
-            return None
-        return Candidate(features.start_s, stop_s, evidence, features)
+            return known.joined(fresh)
+        return fresh if fresh.evidence >= WEAKEST_EVIDENCE else None

@@ -3,20 +3,21 @@
 Every measure is a plain number on the power spectra around the tone, from a second before it to
 a little after. Levels are in dB, times in seconds.
 
-A howl grows along a straight line in dB until something limits it, then stays; it holds its
-frequency; it has no family of harmonics unless something clips, stands off its neighbours, starts
-without a stroke of its own, and goes on when the playing stops. A note starts within a few
-milliseconds together with its harmonics, and falls.
+A howl grows along a straight line in dB out of what the loop holds, until something limits it,
+then stays; its frequency is the loop's, which may drift slowly but neither trembles nor glides;
+it brings no family of harmonics that start with it, no stroke of its own, and goes on when the
+playing stops. A note starts faster than the frames resolve or along a line that bends, together
+with its harmonics, and falls.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.ring_out.lines import sliding_lines
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
 CONTEXT_S = 1.0
@@ -40,12 +41,18 @@ class Features:
         Time it stood within 20 dB of its peak.
     steady_s : float
         Time it stood within 6 dB of its peak.
+    tremble_bins : float
+        Middle change of the frequency's slope from frame to frame while it is loud.
     wander_cents : float
         Spread of the frequency while it is loud, slow drift removed.
     drift_cents : float
         Change of frequency over the tone.
+    off_scale_cents : float
+        Distance from the nearest note, A4 = 440 Hz.
     stand_off_db : float
         Level over the bins around it while loud.
+    before_stand_off_db : float
+        The same in the second before it rises: what the loop rings with already.
     dominance_db : float
         Level over everything else in the band while loud.
     best_dominance_db : float
@@ -58,12 +65,27 @@ class Features:
         Residual of a straight line through the rise.
     curve_db : float
         How far the middle of the rise lies above its chord (a howl: zero; a swell: positive).
-    straight_db, straight_s : float
-        Height and length of the longest straight line that ends near the plateau.
+    jump_db : float
+        Greatest step of the rise from frame to frame.
+    straight_db, straight_s, straight_db_per_s : float
+        Height, length and slope of the highest straight line that ends near the plateau.
+    straight_share : float
+        How much of the rise that line makes up.
+    line_db, line_db_per_s : float
+        Height and slope of the highest line when twice as much deviation is allowed: growth that
+        other sounds disturb.
+    line_jump : float
+        Greatest step of that line from frame to frame over its mean step: a tone that is turned up
+        click by click jumps, a loop grows evenly.
+    straight_curve_db : float
+        How far the middle third of the straight line lies above its ends (a fade along a line of
+        amplitude: 2 dB).
     plateau_slope_db_per_s : float
         Slope after the rise.
     plateau_ripple_db : float
         Spread after the rise, slope removed.
+    fall_db_per_s : float
+        How fast it went when it ended.
     stroke_db : float
         How much everything else rises together with the tone.
     harmonic_db : float
@@ -81,9 +103,12 @@ class Features:
     start_s: float
     duration_s: float
     steady_s: float
+    tremble_bins: float
     wander_cents: float
     drift_cents: float
+    off_scale_cents: float
     stand_off_db: float
+    before_stand_off_db: float
     dominance_db: float
     best_dominance_db: float
     over_before_db: float
@@ -92,10 +117,18 @@ class Features:
     rise_s: float
     bend_db: float
     curve_db: float
+    jump_db: float
     straight_db: float
     straight_s: float
+    straight_db_per_s: float
+    straight_share: float
+    line_db: float
+    line_db_per_s: float
+    line_jump: float
+    straight_curve_db: float
     plateau_slope_db_per_s: float
     plateau_ripple_db: float
+    fall_db_per_s: float
     stroke_db: float
     harmonic_db: float
     partner_db: float
@@ -109,18 +142,17 @@ class Features:
 
 NAMES = tuple(field.name for field in fields(Features))
 
-_LINE_FRAMES = (5, 8, 13, 21, 34)
+_LINE_FRAMES = (5, 8, 13, 21, 34, 55, 89)
+_LONGEST_RISE_FRAMES = 140
 
 _RATIOS = np.array([2.0, 3.0, 4.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
 _REACH = np.array([2, 3, 3, 1, 1, 1, 1])
 _OFFSETS = np.clip(np.arange(-3, 4), -_REACH[:, None], _REACH[:, None])
 """Bins looked at around each ratio: more where an error of the frequency is multiplied."""
 
-_RULED_OUT_HARMONIC_DB = -8.0
-_RULED_OUT_PARTNER_DB = -4.0
-_RULED_OUT_OVER_BEFORE_DB = 3.0
-_RULED_OUT_SHORTER_S = 0.38
-"""What no howl of the tuning material came near: half of all notes fail one of these."""
+_AROUND = np.arange(-MARGIN_BINS, MARGIN_BINS + 1)
+_OWN = slice(MARGIN_BINS - 3, MARGIN_BINS + 4)
+_TIP = slice(MARGIN_BINS - 1, MARGIN_BINS + 2)
 
 
 def measure(
@@ -131,9 +163,7 @@ def measure(
     total: NDArray[np.float32],
     first_frame: int,
     grid: Grid,
-    *,
-    in_full: bool = False,
-) -> Features | None:
+) -> Features:
     """Measure one tone.
 
     Parameters
@@ -148,77 +178,77 @@ def measure(
         Frame number of the first row of `power`.
     grid : Grid
         The grid of `power`.
-    in_full : bool
-        Whether to measure what cannot be a howl, too.
-
-    Returns
-    -------
-    Features or None
-        None where a few of the measures rule a howl out.
     """
     hop_s = grid.hop_s
-    loud = level_dbfs >= level_dbfs.max() - 6
-    weight = 10 ** (level_dbfs[loud] / 10)
+    top = level_dbfs.size - 1 - level_dbfs.size // 10
+    top_dbfs = float(np.partition(level_dbfs, top)[top])
+    loud = level_dbfs >= top_dbfs - 6
+    weight = 10 ** (np.minimum(level_dbfs[loud], top_dbfs) / 10)
     centre = float(np.sum(weight * position[loud]) / weight.sum())
-    line = _Line.of(power, total, centre, int(frame[0]) - first_frame, int(frame[-1]) - first_frame)
+    line = _Line.of(power, total, frame - first_frame, position, loud)
+    high = line.high
     duration_s = (line.audible[1] - line.audible[0] + 1) * hop_s
     foot = line.foot()
     ahead = slice(max(line.first - round(CONTEXT_S / hop_s), 0), max(foot, 1))
     over_before = line.top_db - float(line.tone_db[ahead].max())
     kin = _kin_db(power, centre, grid)
-    ratios = np.maximum(kin[:, line.high].mean(axis=1) - line.tone_db[line.high].mean(), -60)
-    harmonic, partner = float(ratios[:3].max()), float(ratios[3:].max())
-    if not in_full and (
-        duration_s < _RULED_OUT_SHORTER_S
-        or over_before < _RULED_OUT_OVER_BEFORE_DB
-        or harmonic > _RULED_OUT_HARMONIC_DB
-        or partner > _RULED_OUT_PARTNER_DB
-    ):
-        return None
+    ratios = np.maximum(kin[:, high].mean(axis=1) - line.tone_db[high].mean(), -60)
 
     rise = line.tone_db[foot : line.peak + 1]
     growth, bend, curve = _growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
-    straight_db, straight_s = _straight_rise(
-        line.tone_db[max(line.peak - 70, 0) : line.peak + 1], line.top_db, hop_s
-    )
-    slope, ripple = _trend(line.tone_db[line.peak : int(line.high[-1]) + 1], spread_if_short=3.0)
+    climb = line.tone_db[max(line.peak - _LONGEST_RISE_FRAMES, 0) : line.peak + 1]
+    straight, loose = _straight_rises(climb, line.top_db, hop_s)
+    slope, ripple = _trend(line.tone_db[line.peak : int(high[-1]) + 1], spread_if_short=3.0)
+    frequency_hz = (centre + grid.first_bin) * grid.bin_hz
     cents_per_bin = 1200 / np.log(2) / max(centre + grid.first_bin, 1.0)
-    wander, drift_cents = _steadiness(frame[loud], position[loud], cents_per_bin)
-    dominance = (line.tone_db - line.rest_db)[line.high]
+    tremble, wander, drift = _steadiness(frame[loud], position[loud])
+    dominance = (line.tone_db - line.rest_db)[high]
+    after = line.tone_db[int(high[-1]) :]
+    cents = 1200 * np.log2(frequency_hz / 440.0)
+    height = float(rise[-1] - rise[0])
 
     # Everything else before and after the moment the tone gets within 12 dB of its plateau.
     entry = foot + int(np.argmax(rise >= line.top_db - 12))
     then, now = slice(max(entry - 8, 0), max(entry - 3, 1)), slice(entry, entry + 6)
     gained = kin[:, now].max(axis=1) - kin[:, then].mean(axis=1)
-    third = max(line.high.size // 3, 1)
+    third = max(high.size // 3, 1)
     return Features(
-        frequency_hz=(centre + grid.first_bin) * grid.bin_hz,
+        frequency_hz=frequency_hz,
         peak_dbfs=float(level_dbfs.max()),
         start_s=grid.time_s(first_frame + line.audible[0]),
         duration_s=duration_s,
-        steady_s=line.high.size * hop_s,
-        wander_cents=wander,
-        drift_cents=drift_cents,
-        stand_off_db=_middle((line.tone_db - line.near_db)[line.high]),
+        steady_s=high.size * hop_s,
+        tremble_bins=tremble,
+        wander_cents=wander * cents_per_bin,
+        drift_cents=drift * cents_per_bin,
+        off_scale_cents=abs(cents - 100 * round(cents / 100)),
+        stand_off_db=_middle((line.tone_db - line.near_db)[high]),
+        before_stand_off_db=float(np.mean((line.tone_db - line.near_db)[ahead])),
         dominance_db=_middle(dominance),
         best_dominance_db=float(dominance.max()),
         over_before_db=over_before,
-        rise_db=float(rise[-1] - rise[0]),
+        rise_db=height,
         growth_db_per_s=growth,
         rise_s=(float(rise[-1]) - max(float(rise[0]), line.top_db - 15)) / max(growth, 1e-3),
         bend_db=bend,
         curve_db=curve,
-        straight_db=straight_db,
-        straight_s=straight_s,
+        jump_db=float(np.diff(rise).max()) if rise.size > 1 else 30.0,
+        straight_db=straight[0],
+        straight_s=straight[1],
+        straight_db_per_s=straight[0] / max(straight[1] - hop_s, hop_s),
+        straight_share=straight[0] / max(height, 1.0),
+        line_db=loose[0],
+        line_db_per_s=loose[0] / max(loose[1] - hop_s, hop_s),
+        line_jump=loose[3],
+        straight_curve_db=straight[2],
         plateau_slope_db_per_s=slope / hop_s,
         plateau_ripple_db=ripple,
+        fall_db_per_s=float(after[0] - after.min()) / (max(int(after.argmin()), 1) * hop_s),
         stroke_db=float(line.rest_db[now].max() - line.rest_db[then].mean()),
-        harmonic_db=harmonic,
-        partner_db=partner,
+        harmonic_db=float(ratios[:3].max()),
+        partner_db=float(ratios[3:].max()),
         siblings=float(np.sum(np.clip((gained - 6) / 12, 0, 1)[ratios > -40])),
-        hold_db=float(
-            line.rest_db[line.high[:third]].max() - line.rest_db[line.high[-third:]].min()
-        ),
+        hold_db=float(line.rest_db[high[:third]].max() - line.rest_db[high[-third:]].min()),
     )
 
 
@@ -244,16 +274,20 @@ class _Line:
         cls,
         power: NDArray[np.float32],
         total: NDArray[np.float32],
-        centre: float,
-        first: int,
-        last: int,
+        row: NDArray[np.int64],
+        position: NDArray[np.float32],
+        loud: NDArray[np.bool_],
     ) -> _Line:
-        column = round(centre)
-        around = power[:, max(column - MARGIN_BINS, 0) : column + MARGIN_BINS + 1]
-        middle = min(column, MARGIN_BINS)
-        own = around[:, middle - 3 : middle + 4].sum(axis=1)
+        # Follows the drift while loud; before and after that the frequency stands still.
+        rows = np.arange(power.shape[0])
+        column = np.rint(np.interp(rows, row[loud], position[loud])).astype(np.int64)
+        bins = power.shape[1]
+        columns = np.minimum(np.maximum(column[:, None] + _AROUND, 0), bins - 1)
+        around = power.reshape(-1).take((rows * bins)[:, None] + columns)
+        own = around[:, _OWN].sum(axis=1)
         near = (around.sum(axis=1) - own) / (2 * (MARGIN_BINS - 3))
-        tone_db = _db(around[:, middle - 1 : middle + 2].max(axis=1))
+        tone_db = _db(around[:, _TIP].max(axis=1))
+        first, last = int(row[0]), int(row[-1])
         inside = tone_db[first : last + 1]
         place = inside.size - 1 - inside.size // 10
         top_db = float(np.partition(inside, place)[place])
@@ -317,31 +351,59 @@ def _growth(level_db: NDArray[np.float32], hop_s: float) -> tuple[float, float, 
     return slope / hop_s, bend, float(middle - (level_db[0] + level_db[-1]) / 2)
 
 
-def _straight_rise(
+@lru_cache(maxsize=256)
+def _lines_in(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return starts, stops and lengths of all runs of `_LINE_FRAMES` levels among `size`."""
+    counts = [count for count in _LINE_FRAMES if count <= size]
+    starts = np.concatenate([np.arange(size - count + 1) for count in counts])
+    lengths = np.repeat(counts, [size - count + 1 for count in counts])
+    return starts, starts + lengths, lengths.astype(np.float64)
+
+
+def _straight_rises(
     level_db: NDArray[np.float32], top_db: float, hop_s: float
-) -> tuple[float, float]:
-    """Height and length of the highest straight line that ends within 5 dB of the plateau."""
-    best, length_s = 0.0, 0.0
-    for count in _LINE_FRAMES:
-        if count > level_db.size:
-            break
-        lines = sliding_lines(level_db, hop_s, count)
-        height = lines.slope_db_per_s * ((count - 1) * hop_s)
-        straight = lines.deviation_db <= 0.4 + 0.04 * height
-        ends_high = level_db[count - 1 :] >= top_db - 5
-        highest = float(np.where(straight & ends_high, height, 0.0).max())
-        if highest > best:
-            best, length_s = highest, count * hop_s
-    return best, length_s
+) -> list[tuple[float, float, float, float]]:
+    """Height, length, curve and jump of the highest straight line that ends near the plateau.
+
+    Least squares through every run of several lengths that ends within 5 dB of it. The deviation
+    allowed grows with the height; twice as much is allowed for the second line.
+    """
+    if level_db.size < _LINE_FRAMES[0]:
+        return [(0.0, 0.0, 0.0, 0.0)] * 2
+    start, stop, count = _lines_in(level_db.size)
+    level = level_db.astype(np.float64) - float(level_db.mean())
+    sums = np.zeros((3, level.size + 1))
+    np.cumsum([level, level * np.arange(level.size), level * level], axis=1, out=sums[:, 1:])
+    total, moment, square = sums[:, stop] - sums[:, start]
+    spread = count * (count * count - 1) / 12
+    slope = (moment - (start + (count - 1) / 2) * total) / spread
+    variance = (square - total * total / count - slope * slope * spread) / count
+    height = np.where(level_db[stop - 1] >= top_db - 5, slope * (count - 1), 0.0)
+    deviation = np.sqrt(np.maximum(variance, 0.0)) / (0.4 + 0.04 * np.maximum(height, 0.0))
+    result = []
+    for allowed in (1.0, 2.0):
+        straight = np.where(deviation <= allowed, height, 0.0)
+        best = int(straight.argmax())
+        high = float(straight[best])
+        third = int(count[best]) // 3
+        on_line = level[start[best] : stop[best]]
+        middle = (
+            on_line[third:-third].mean() - (on_line[:third].mean() + on_line[-third:].mean()) / 2
+        )
+        jump = float(np.diff(on_line).max()) * (int(count[best]) - 1) / max(high, 1.0)
+        found = (high, count[best] * hop_s, float(middle), jump)
+        result.append(found if high > 0 else (0.0, 0.0, 0.0, 0.0))
+    return result
 
 
 def _steadiness(
-    frame: NDArray[np.int64], position: NDArray[np.float32], cents_per_bin: float
-) -> tuple[float, float]:
-    """Spread of the frequency about its slow drift, and the drift, in cents."""
+    frame: NDArray[np.int64], position: NDArray[np.float32]
+) -> tuple[float, float, float]:
+    """How the frequency trembles, its spread about its slow drift, and the drift, in bins."""
     if position.size < 4:
-        return 50.0, 50.0
+        return 1.0, 1.0, 1.0
     x = frame - frame.mean()
     drift = float(np.sum(x * position) / np.sum(x * x))
     spread = float(np.std(position - position.mean() - drift * x))
-    return spread * cents_per_bin, abs(drift) * float(np.ptp(x)) * cents_per_bin
+    turns = np.abs(position[2:] - 2 * position[1:-1] + position[:-2])
+    return _middle(turns), spread, abs(drift) * float(np.ptp(x))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.rehearsals.frames import MARGIN_BINS, Grid
+from shaping.rehearsals.frames import LOW_HZ, MARGIN_BINS, Grid
 
 STAND_OFF = np.float32(10 ** (-6.0 / 10))
 """A peak is more than 6 dB above the bins three and four away on either side."""
@@ -85,7 +85,7 @@ def find_peaks(power: NDArray[np.float32], first_frame: int, grid: Grid) -> Peak
     """
     if power.shape[0] == 0:
         return NO_PEAKS
-    low = MARGIN_BINS if grid.first_bin > 0 else 4
+    low = max(round(LOW_HZ / grid.bin_hz) - grid.first_bin, 4)
     high = power.shape[1] - MARGIN_BINS
     centre = power[:, low:high]
     floor = np.maximum(power.max(axis=1) * BELOW_LOUDEST, FLOOR)

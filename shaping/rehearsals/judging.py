@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from shaping.rehearsals.detector import Candidate
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.model import LISTED, confidence_of, evidence_in_context, reason_for
+from shaping.rehearsals.model import LISTED, confidence_of, reason_for, weighed
 
 _GAP_S = 0.6
 """A howl that breaks off for less than this is one event."""
@@ -33,14 +33,16 @@ def events_of(
     -------
     list of Event
     """
-    joined = _without_harmonics(_joined(candidates))
-    evidence = evidence_in_context(
-        [c.evidence for c, _ in joined],
-        [c.start_s for c, _ in joined],
-        [c.features.frequency_hz for c, _ in joined],
+    distinct = without_harmonics(joined(candidates))
+    evidence = weighed(
+        [c.evidence for c, _ in distinct],
+        [c.start_s for c, _ in distinct],
+        [c.stop_s for c, _ in distinct],
+        [c.features.frequency_hz for c, _ in distinct],
+        [c.grew for c, _ in distinct],
     )
     events = []
-    for (candidate, clipped), strength in zip(joined, evidence, strict=True):
+    for (candidate, clipped), strength in zip(distinct, evidence, strict=True):
         confidence = confidence_of(strength)
         if confidence < listed:
             continue
@@ -56,13 +58,15 @@ def events_of(
                 over_db=candidate.features.best_dominance_db,
                 clipped=clipped,
                 confidence=confidence,
-                reason=reason_for(candidate.features, confidence, clipped=clipped),
+                reason=reason_for(
+                    candidate.features, confidence, grew=candidate.grew, clipped=clipped
+                ),
             )
         )
     return events
 
 
-def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
+def joined(candidates: Iterable[Candidate]) -> list[Candidate]:
     """Join candidates of one frequency that a short gap parts."""
     result: list[Candidate] = []
     for late in sorted(candidates, key=lambda c: (c.start_s, c.features.frequency_hz)):
@@ -71,13 +75,7 @@ def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
             ratio = late.features.frequency_hz / early.features.frequency_hz
             close = late.start_s - early.stop_s < _GAP_S
             if close and 1 / _SAME_RATIO < ratio < _SAME_RATIO:
-                surer = early if early.evidence >= late.evidence else late
-                result[index] = Candidate(
-                    early.start_s,
-                    max(early.stop_s, late.stop_s),
-                    surer.evidence,
-                    surer.features,
-                )
+                result[index] = early.joined(late)
                 break
             if len(result) - index > 64:
                 result.append(late)
@@ -87,24 +85,23 @@ def _joined(candidates: Iterable[Candidate]) -> list[Candidate]:
     return sorted(result, key=lambda c: (c.start_s, c.features.frequency_hz))
 
 
-def _without_harmonics(candidates: list[Candidate]) -> list[tuple[Candidate, bool]]:
-    """Drop the harmonics of louder howls; tell which howls had them, for they clipped."""
-    kept: list[tuple[Candidate, bool]] = []
+def without_harmonics(candidates: list[Candidate]) -> list[tuple[Candidate, bool]]:
+    """Drop the harmonics of louder howls; tell which howls had them, for they clipped.
+
+    Candidates are in order of time.
+    """
     dropped: set[int] = set()
     clipped: set[int] = set()
     for first, early in enumerate(candidates):
         for second in range(first + 1, len(candidates)):
             late = candidates[second]
-            if late.start_s >= early.stop_s:  # in order of time: none after it overlaps
+            if late.start_s >= early.stop_s:  # none after it overlaps
                 break
             for i, low, j, high in ((first, early, second, late), (second, late, first, early)):
                 if _is_harmonic(low, high):
                     dropped.add(j)
                     clipped.add(i)
-    for i, candidate in enumerate(candidates):
-        if i not in dropped:
-            kept.append((candidate, i in clipped))
-    return kept
+    return [(c, i in clipped) for i, c in enumerate(candidates) if i not in dropped]
 
 
 def _is_harmonic(low: Candidate, high: Candidate) -> bool:

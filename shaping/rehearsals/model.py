@@ -1,13 +1,13 @@
 """How sure we are that a tone is a howl, and why, in words.
 
-The model is a small committee of networks: each measure of `shaping.rehearsals.features` is
-brought to -1..1 between two bounds (some by their logarithm), goes through one layer of eight
-hyperbolic tangents, and the mean of the committee's sums is the evidence; its logistic function
-is the confidence. The numbers are in ``howl_model.json``; ``tests/bench/fit_howl_model.py`` fits
-them.
+The model is a sum of small trees over the measures of `shaping.rehearsals.features`; a few weights
+bring it to log-odds that hold on sources the trees have not seen, and their logistic function is
+the confidence.
+The numbers are in ``howl_model.json``; ``tests/bench/fit_howl_model.py`` fits them.
 
 A second look sets each tone beside the others of its channel: music that brings one howl-like
-tone after another, at ever different pitches, is music.
+tone after another, at ever different pitches, is music. What was never seen growing is never
+certain.
 """
 
 from __future__ import annotations
@@ -24,56 +24,105 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import CERTAIN as CERTAIN
 from shaping.rehearsals.features import NAMES, Features
+from shaping.rehearsals.first_look import possible, terms
 from shaping.text.frequency import hertz_text
 
-LISTED = 0.25
+LISTED = 0.4
 """Less likely tones are not listed, not even as possible rings."""
 
-_CONTEXT_S = 60.0
-_CONTEXT_EVIDENCE = -2.5
-_CONTEXT_COST = 1.2
-_MOST_NEIGHBOURS = 4
+GROWTH_SEEN_DB = 8.0
+"""A rise along a straight line of at least this height is growth that was seen."""
+
+FASTEST_SEEN_DB_PER_S = 450.0
+"""A frame of 85 ms shows a sudden onset as a rise of about 700 dB/s."""
+
+GREATEST_JUMP_DB = 12.0
+"""From frame to frame, 21 ms: a sudden onset jumps by 15 dB and more."""
+
+_UNSEEN_EVIDENCE = math.log(CERTAIN / (1 - CERTAIN)) - 0.05
+
+RIVALS_WITHIN_S = 12.0
+"""Tones at other pitches count that start within this time."""
+
+RIVAL_EVIDENCE = -1.5
+"""And have at least this sum."""
+
+_AGAIN_RATIO = 1.01
+"""Closer tones are one frequency again."""
+
+
+@dataclass(frozen=True, eq=False)
+class Trees:
+    """A sum of small trees of one depth.
+
+    Attributes
+    ----------
+    feature : ndarray of int64, shape (trees, nodes)
+        Measure that each node looks at, in the order of `shaping.rehearsals.features.NAMES`;
+        the nodes of a tree level by level.
+    bar : ndarray of float64, shape (trees, nodes)
+        Greater values go right.
+    leaf : ndarray of float64, shape (trees, nodes + 1)
+        What each leaf adds.
+    start : float
+        What the sum starts from.
+    """
+
+    feature: NDArray[np.int64]
+    bar: NDArray[np.float64]
+    leaf: NDArray[np.float64]
+    start: float
+
+    def total(self, values: NDArray[np.float64]) -> float:
+        """Return the sum for one tone's measures."""
+        tree = np.arange(self.feature.shape[0])
+        node = np.zeros(tree.size, np.int64)
+        nodes = self.feature.shape[1]
+        while node[0] < nodes:
+            right = values[self.feature[tree, node]] > self.bar[tree, node]
+            node = 2 * node + 1 + right
+        return float(self.start + self.leaf[tree, node - nodes].sum())
 
 
 @dataclass(frozen=True, eq=False)
 class _Model:
-    columns: NDArray[np.int64]
-    logarithmic: NDArray[np.bool_]
-    low: NDArray[np.float64]
-    high: NDArray[np.float64]
-    weights: NDArray[np.float64]  # measures x (networks * hidden)
-    offsets: NDArray[np.float64]
-    output: NDArray[np.float64]
-    bias: float
+    trees: Trees
+    weights: list[float]
+    quick_weights: list[float]
+    quick_bar: float
 
 
 @lru_cache(maxsize=1)
 def _model() -> _Model:
     text = resources.files(__package__).joinpath("howl_model.json").read_text(encoding="utf-8")
     raw = json.loads(text)
-    measures, networks = raw["measures"], raw["networks"]
-    return _Model(
-        columns=np.array([NAMES.index(m["name"]) for m in measures]),
-        logarithmic=np.array([m["log"] for m in measures], bool),
-        low=np.array([m["low"] for m in measures], float),
-        high=np.array([m["high"] for m in measures], float),
-        weights=np.hstack([np.array(n["weights"], float) for n in networks]),
-        offsets=np.concatenate([np.array(n["offsets"], float) for n in networks]),
-        output=np.concatenate([np.array(n["output"], float) for n in networks]) / len(networks),
-        bias=sum(n["bias"] for n in networks) / len(networks) + raw["shift"],
+    known = np.array([NAMES.index(name) for name in raw["measures"]])
+    bar = [[math.inf if b is None else b for b in row] for row in raw["bar"]]
+    trees = Trees(
+        known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
+    )
+    return _Model(trees, raw["weights"], raw["quick_weights"], raw["quick_bar"])
+
+
+def worth_measuring(looks: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which tracks may be howls, by what `shaping.rehearsals.first_look` saw of them."""
+    quick = (terms(looks) * np.array(_model().quick_weights)).sum(axis=1)
+    result: NDArray[np.bool_] = possible(looks) & (quick >= _model().quick_bar)
+    return result
+
+
+def seen_growing(features: Features) -> bool:
+    """Whether the tone grew as a loop does: along a line, no faster than the frames resolve."""
+    return (
+        features.line_db >= GROWTH_SEEN_DB
+        and features.line_db_per_s <= FASTEST_SEEN_DB_PER_S
+        and features.jump_db <= GREATEST_JUMP_DB
     )
 
 
 def evidence_of(features: Features) -> float:
-    """Return the evidence (log-odds) that a tone with these measures is a howl."""
-    model = _model()
-    values = np.nan_to_num(features.as_array()[model.columns], posinf=99.0, neginf=-99.0)
-    values = np.where(model.logarithmic, np.log10(np.maximum(values, 0.01)), values)
-    middle, half = (model.high + model.low) / 2, (model.high - model.low) / 2
-    inputs = np.clip((values - middle) / half, -1, 1)
-    # Sums over few terms, in a fixed order: the same on every machine.
-    hidden = np.tanh((inputs[:, None] * model.weights).sum(axis=0) + model.offsets)
-    return float((hidden * model.output).sum() + model.bias)
+    """Return the sum of the trees for one tone; `weighed` makes log-odds of it."""
+    return _model().trees.total(features.as_array())
 
 
 def confidence_of(evidence: float) -> float:
@@ -81,40 +130,71 @@ def confidence_of(evidence: float) -> float:
     return 1 / (1 + math.exp(-min(max(evidence, -30.0), 30.0)))
 
 
-def evidence_in_context(
-    evidence: Sequence[float], start_s: Sequence[float], frequency_hz: Sequence[float]
+def weighed(
+    evidence: Sequence[float],
+    start_s: Sequence[float],
+    stop_s: Sequence[float],
+    frequency_hz: Sequence[float],
+    grew: Sequence[bool],
 ) -> list[float]:
-    """Weaken the evidence for tones that have howl-like neighbours at other pitches.
+    """Return log-odds that each event of a channel is a howl, from all of them together.
 
-    Neighbours start within a minute, at another semitone that is no multiple of it.
+    Howl-like tones at other pitches just before and after speak for notes, and the same frequency
+    again for a loop; what was not seen growing
+    stays below `CERTAIN`, whatever else speaks for it.
 
     Parameters
     ----------
-    evidence, start_s, frequency_hz : sequence of float
-        Of all candidates of one channel of one file.
+    evidence : sequence of float
+        Sum of the trees of each event, at its most howl-like.
+    start_s, stop_s, frequency_hz : sequence of float
+        When, and where.
+    grew : sequence of bool
+        Whether it was seen growing.
+    """
+    if not len(evidence):
+        return []
+    matrix = circumstances(evidence, start_s, stop_s, frequency_hz, grew)
+    odds = (matrix * np.array(_model().weights)).sum(axis=1)
+    return [
+        float(o) if g else min(float(o), _UNSEEN_EVIDENCE) for o, g in zip(odds, grew, strict=True)
+    ]
+
+
+def circumstances(
+    evidence: Sequence[float],
+    start_s: Sequence[float],
+    stop_s: Sequence[float],
+    frequency_hz: Sequence[float],
+    grew: Sequence[bool],
+) -> NDArray[np.float64]:
+    """Return what `weighed` weighs: one, evidence, not seen growing, other pitches, recurrence.
 
     Returns
     -------
-    list of float
+    ndarray, shape (n, 5)
+        Other pitches as the logarithm of one plus their number; recurrence as 0 or 1.
     """
-    strength, start, hertz = (np.asarray(v, float) for v in (evidence, start_s, frequency_hz))
-    result = []
+    strength, start, stop, hertz = (
+        np.asarray(v, float) for v in (evidence, start_s, stop_s, frequency_hz)
+    )
+    rows = []
     for i in range(strength.size):
-        near = (np.abs(start - start[i]) < _CONTEXT_S) & (strength > _CONTEXT_EVIDENCE)
-        ratio = hertz[near] / hertz[i]
-        ratio = np.maximum(ratio, 1 / ratio)
-        other = (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
-        semitones = np.unique(np.round(12 * np.log2(hertz[near][other] / 440.0)))
-        cost = _CONTEXT_COST * min(semitones.size, _MOST_NEIGHBOURS)
-        result.append(float(strength[i]) - cost)
-    return result
+        apart = ((start >= stop[i]) | (stop <= start[i])) & (strength > RIVAL_EVIDENCE)
+        ratio = np.maximum(hertz / hertz[i], hertz[i] / hertz)
+        other = apart & (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
+        other &= np.abs(start - start[i]) < RIVALS_WITHIN_S
+        pitches = np.unique(np.round(12 * np.log2(hertz[other] / 440.0))).size
+        again = bool(np.any(apart & (ratio < _AGAIN_RATIO)))
+        rows.append([1.0, strength[i], float(not grew[i]), math.log1p(pitches), float(again)])
+    return np.array(rows)
 
 
-def reason_for(features: Features, confidence: float, *, clipped: bool) -> str:
+def reason_for(features: Features, confidence: float, *, grew: bool, clipped: bool) -> str:
     """Return the evidence in words, what speaks against it included."""
     f = features
     words = []
-    if f.growth_db_per_s > 5 and f.rise_db >= 8 and f.rise_s > 0.04:
+    if grew and f.growth_db_per_s > 1:
         line = "along a straight line" if f.bend_db < 1.2 else "unevenly"
         words.append(f"grew {f.growth_db_per_s:.0f} dB/s {line}")
     else:

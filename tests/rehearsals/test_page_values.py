@@ -9,10 +9,10 @@ import matplotlib.image
 import numpy as np
 import pytest
 import soundfile
+from shaping.rehearsals.page.excerpts import Excerpt, _palette, _picture, _png, _samples, _sound
 
 from shaping.rehearsals.channels import Channel, channels_of
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.excerpts import Excerpt, _palette, _picture, _png, _samples, _sound
 from shaping.rehearsals.page import (
     Line,
     _axis,

@@ -1,29 +1,19 @@
-"""Held notes of every instrument that holds notes, played by a software synthesiser.
+"""Tunes of long notes and chords for one General MIDI instrument that can hold a note.
 
-Each instrument of the General MIDI set that can hold a note plays a tune of long notes and
-chords, alone, without vibrato where it has none: the hardest programme there is for a howl
-detector. Needs the Debian packages ``fluidsynth`` (LGPL-2.1+) and ``fluid-soundfont-gm`` (MIT).
+Alone and without a band: the hardest programme there is for a howl detector.
 """
 
 from __future__ import annotations
 
-import shutil
-import subprocess
-import tempfile
-from pathlib import Path
-
 import numpy as np
-import soundfile
-from numpy.typing import NDArray
 
-SOUNDFONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
+DURATION_S = 40.0
 
-_PLAY = ("fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.6", "-r", "48000")
-
-PROGRAMS = {
+HOLDING = {
     8: "celesta", 10: "music box", 11: "vibraphone", 14: "tubular bells", 16: "drawbar organ",
     17: "percussive organ", 18: "rock organ", 19: "church organ", 20: "reed organ",
-    21: "accordion", 22: "harmonica", 40: "violin", 41: "viola", 42: "cello",
+    21: "accordion", 22: "harmonica", 27: "clean guitar",
+    29: "overdriven guitar", 30: "distorted guitar", 40: "violin", 41: "viola", 42: "cello",
     44: "tremolo strings", 48: "strings", 49: "slow strings", 50: "synth strings", 52: "choir",
     53: "voices", 54: "synth voice", 56: "trumpet", 57: "trombone", 60: "horn", 61: "brass",
     62: "synth brass", 65: "alto saxophone", 68: "oboe", 69: "english horn", 70: "bassoon",
@@ -36,27 +26,9 @@ PROGRAMS = {
 }  # fmt: skip
 """Numbers of the General MIDI 1 sound set, from 0."""
 
-HELD_OUT = frozenset({10, 17, 19, 22, 41, 49, 53, 60, 68, 72, 75, 79, 82, 89, 92, 95, 99, 102})
-"""Instruments that no tuning has heard."""
 
-
-def render(program: int, *, seed: int, duration_s: float = 40.0) -> NDArray[np.float32]:
-    """Play one instrument at 48 kHz, mono; shape (n,)."""
-    if shutil.which("fluidsynth") is None or not SOUNDFONT.exists():
-        raise SystemExit("install the Debian packages fluidsynth and fluid-soundfont-gm first")
-    with tempfile.TemporaryDirectory() as folder:
-        midi, audio = Path(folder) / "tune.mid", Path(folder) / "tune.wav"
-        midi.write_bytes(_tune(program, seed=seed, duration_s=duration_s))
-        subprocess.run(
-            [*_PLAY, "-F", audio, SOUNDFONT, midi],
-            check=True,
-            capture_output=True,
-        )
-        samples, _ = soundfile.read(audio, dtype="float32", always_2d=True)
-    return np.ascontiguousarray(samples[: round(duration_s * 48_000), 0])
-
-
-def _tune(program: int, *, seed: int, duration_s: float) -> bytes:
+def tune(program: int, *, seed: int, duration_s: float = DURATION_S) -> bytes:
+    """Return a standard MIDI file of one track."""
     rng = np.random.default_rng([seed, program])
     events: list[tuple[int, bytes]] = [(0, bytes([0xC0, program]))]
     time = 0.2
