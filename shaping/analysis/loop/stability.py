@@ -101,6 +101,35 @@ def stable_gain(
     )
 
 
+def in_phase_interval(
+    response: LoopResponse,
+    equaliser: NDArray[np.complex128] | None = None,
+    *,
+    same_start: bool = False,
+) -> tuple[float, float]:
+    """Return the least and the highest send gain at which the loop may howl, in phase.
+
+    Parameters
+    ----------
+    response : LoopResponse
+        The open loop; some of it must be trusted.
+    equaliser : ndarray of complex128, shape (n,), optional
+        Response of the equaliser at ``response.frequency_hz``.
+    same_start : bool
+        Whether player and recorder share a clock and a start, so that the delay as measured is
+        the loop's own. Otherwise every delay a desk may have is taken as possible.
+
+    Returns
+    -------
+    least_db, highest_db : float
+        Equal where the delay is known.
+    """
+    loop = response.response if equaliser is None else response.response * equaliser
+    delays = np.array([response.delay_s]) if same_start else _UNKNOWN_DELAYS_S
+    gains = [-_in_phase_peak_db(response, loop, float(delay)) for delay in delays]
+    return min(gains), max(gains)
+
+
 def critical_frequencies(
     frequency_hz: _Real, level_db: _Real, *, count: int = _CRITICAL_COUNT
 ) -> tuple[CriticalFrequency, ...]:

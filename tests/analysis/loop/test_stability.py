@@ -17,6 +17,8 @@ def _loop(level_db: np.ndarray, frequency_hz: np.ndarray, delay_s: float) -> Loo
         response=10 ** (level_db / 20) + 0j,
         coherence=nothing + 1,
         error_db=nothing + 0.1,
+        variance=2 * (10 ** (level_db / 20) * 0.1 / 8.686) ** 2,
+        excited=frequency_hz > 100,
         trusted=frequency_hz > 100,
         delay_s=delay_s,
         clock_ppm=0.0,

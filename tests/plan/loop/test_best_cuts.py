@@ -35,6 +35,8 @@ def _loop(level_db: np.ndarray) -> LoopResponse:
         response=10 ** (level_db / 20) + 0j,
         coherence=nothing + 1,
         error_db=nothing,
+        variance=nothing,
+        excited=nothing < 1,
         trusted=nothing < 1,
         delay_s=0.01,
         clock_ppm=0.0,
