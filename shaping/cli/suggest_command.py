@@ -23,6 +23,19 @@ Examples:
     "--cuts", type=click.IntRange(min=0), metavar="N", help="At most so many feedback cuts."
 )
 @options.thin_option("--thin", "light")
+@click.option(
+    "--margin",
+    "margin_db",
+    type=click.FloatRange(0.0, 30.0),
+    metavar="DB",
+    help="With a reference: leave so much under the gain that is promised.  [default: 6]",
+)
+@click.option(
+    "--same-start",
+    is_flag=True,
+    help="With a reference: player and recorder share a clock and a start, so that the delay from "
+    "file to file is the loop's own.",
+)
 @options.channel_option
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
 @options.html_option
@@ -35,6 +48,8 @@ def command(
     limits_name: str,
     cuts: int | None,
     amount: str,
+    margin_db: float | None,
+    same_start: bool,
     channel: int | None,
     plot_path: str | None,
     html_path: str | None,
@@ -61,6 +76,8 @@ def command(
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
+        same_start=same_start,
+        margin_db=margin_db,
     )
     options.emit_suggestion(
         suggestion,

@@ -334,28 +334,50 @@ def _finding(at: _At) -> Ring | Resonance:
 
 def _loop(at: _At) -> LoopSummary:
     paying, delay_known = at.get("paying_cuts"), at.get("delay_known")
+    measured = at.get("measured_hz")
+
+    def gain(key: str) -> float:
+        """Return a gain, NaN where it is withheld or an earlier version did not know it."""
+        return at.number_or(key, *_LEVEL_DB, default=math.nan)
+
     return LoopSummary(
-        stable_gain_db=at.key("stable_gain_db").number(*_LEVEL_DB),
-        stable_gain_after_db=at.key("stable_gain_after_db").number(*_LEVEL_DB),
-        added_stable_gain_db=at.key("added_stable_gain_db").number(*_LEVEL_DB),
-        in_phase_stable_gain_db=at.key("in_phase_stable_gain_db").number(*_LEVEL_DB),
-        in_phase_stable_gain_after_db=at.key("in_phase_stable_gain_after_db").number(*_LEVEL_DB),
+        stable_gain_db=gain("stable_gain_db"),
+        stable_gain_after_db=gain("stable_gain_after_db"),
+        added_stable_gain_db=gain("added_stable_gain_db"),
+        in_phase_stable_gain_db=gain("in_phase_stable_gain_db"),
+        in_phase_stable_gain_after_db=gain("in_phase_stable_gain_after_db"),
         critical=tuple(
             CriticalFrequency(
                 frequency_hz=item.key("frequency_hz").number(*_FREQUENCY_HZ),
-                gain_db=item.key("gain_db").number(*_LEVEL_DB),
+                gain_db=item.number_or("gain_db", *_LEVEL_DB, default=math.nan),
             )
             for item in at.key("critical").items()
         ),
         coherence_median=at.key("coherence_median").number(*_SHARE),
-        stable_gain_error_db=at.number_or("stable_gain_error_db", *_LEVEL_DB, default=math.nan),
+        stable_gain_error_db=gain("stable_gain_error_db"),
         stable_gain_by_capture_db=at.numbers("stable_gain_by_capture_db", *_LEVEL_DB),
         added_by_capture_db=at.numbers("added_by_capture_db", *_LEVEL_DB),
         added_by_cuts_db=at.numbers("added_by_cuts_db", *_LEVEL_DB),
         paying_cuts=0 if paying is None else paying.whole(0, 1000),
         tone_removed_db=at.number_or("tone_removed_db", *_LEVEL_DB, default=0.0),
         delay_known=True if delay_known is None else delay_known.flag(),
+        measured_hz=tuple(_band(item) for item in (measured.items() if measured else ())),
+        stable_gain_low_db=gain("stable_gain_low_db"),
+        stable_gain_after_low_db=gain("stable_gain_after_low_db"),
+        in_phase_stable_gain_high_db=gain("in_phase_stable_gain_high_db"),
+        in_phase_stable_gain_after_high_db=gain("in_phase_stable_gain_after_high_db"),
+        stable_gain_after_unseen_db=gain("stable_gain_after_unseen_db"),
+        margin_db=at.number_or("margin_db", *_LEVEL_DB, default=0.0),
+        send_db=gain("send_db"),
     )
+
+
+def _band(at: _At) -> tuple[float, float]:
+    ends = at.items()
+    if len(ends) != 2:
+        at.refuse("a low and a high frequency")
+    low_hz, high_hz = (end.number(*_FREQUENCY_HZ) for end in ends)
+    return low_hz, high_hz
 
 
 def _thinning(at: _At) -> ThinningSummary:

@@ -25,6 +25,8 @@ def suggest(
     reference: Capture | None = None,
     thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    same_start: bool = False,
+    margin_db: float | None = None,
 ) -> Suggestion:
     """Suggest the settings for one wedge from its captures.
 
@@ -41,6 +43,11 @@ def suggest(
         How much to thin: none, light, medium or strong.
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
+    same_start : bool
+        Whether player and recorder share a clock and a start, so that the delay from file to file
+        is the loop's own; for a quiet ring-out with a reference.
+    margin_db : float or None
+        What to leave between the send and the safe end of the stable gain; 6 dB by default.
 
     Returns
     -------
@@ -77,7 +84,11 @@ def suggest(
         plan = plan_from_rings(captures, rings, limits, thinning=amount, cuts=cuts)
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances
-    from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances
+    from shaping.plan.loop.planner import (
+        USUAL_MARGIN_DB,
+        plan_from_loop,
+        plan_from_resonances,
+    )
 
     if reference is None:
         if kind is CaptureKind.SWEEP:
@@ -99,7 +110,17 @@ def suggest(
         replace(c, quality=c.quality + loop.quality)
         for c, loop in zip(captures, loops, strict=True)
     )
-    plan = plan_from_loop(judged, loops, limits, thinning=amount, cuts=cuts)
+    for capture in judged:
+        require_usable(capture)
+    plan = plan_from_loop(
+        judged,
+        loops,
+        limits,
+        thinning=amount,
+        cuts=cuts,
+        same_start=same_start,
+        margin_db=USUAL_MARGIN_DB if margin_db is None else margin_db,
+    )
     return Suggestion(plan, judged, loops)
 
 

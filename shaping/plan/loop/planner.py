@@ -7,12 +7,12 @@ there are resonances over a trend, and cuts for those.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from shaping.analysis.findings import CriticalFrequency, LoopResponse, Resonance
-from shaping.analysis.loop.stability import StableGain, stable_gain, worst_of
 from shaping.analysis.noise.resonances import (
     MOST_RESONANCES,
     fitted_level_db,
@@ -23,9 +23,8 @@ from shaping.analysis.noise.resonances import (
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
-from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
-from shaping.filters.response import frequency_response, total_db
+from shaping.filters.response import total_db
 from shaping.plan.assemble import assemble_plan, planned_filter
 from shaping.plan.loop.best_cuts import (
     WORTHWHILE_DB,
@@ -35,10 +34,20 @@ from shaping.plan.loop.best_cuts import (
     optimise_cuts,
 )
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
+from shaping.plan.loop.summary import summarise
 from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
 from shaping.text.frequency import frequency_text
+
+USUAL_MARGIN_DB = 6.0
+"""So far under a howl the loop colours the sound by +6 and -3.5 dB at most, ``1 / (1 - r)`` with r
+the loop's gain; it is the usual margin of the trade, and leaves 3 dB for one open mic more."""
+
+WITHHELD = (
+    "How much gain there is cannot be told from this measurement, for the reason given with the "
+    "recording; the cuts go by the peaks that were heard. Measure again before relying on them."
+)
 
 _SAME_OCT = 1 / 24
 _CUT_REACH_OCT = 0.5
@@ -60,6 +69,8 @@ def plan_from_loop(
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    same_start: bool = False,
+    margin_db: float = USUAL_MARGIN_DB,
 ) -> Plan:
     """Plan thinning and feedback cuts for one wedge from its loop responses.
 
@@ -75,6 +86,11 @@ def plan_from_loop(
         How much to thin.
     cuts : int or None
         At most so many feedback cuts; None for as many as pay.
+
+    same_start : bool
+        Whether player and recorder share a clock and a start, so that the loop's delay is known.
+    margin_db : float
+        What to leave between the send and the safe end of the stable gain, in dB.
 
     Returns
     -------
@@ -92,9 +108,14 @@ def plan_from_loop(
     thin = thinning_filters(thinning, limits)
     fixed = [planned.filter for planned in thin]
     chosen = optimise_cuts(responses, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate)
-    before = [stable_gain(response) for response in responses]
-    after = [_stable_with(response, [*fixed, *chosen.cuts], rate) for response in responses]
-    loop = _summary(responses, before, after, chosen)
+    loop = summarise(
+        responses,
+        [*fixed, *chosen.cuts],
+        chosen,
+        sample_rate_hz=rate,
+        same_start=same_start,
+        margin_db=margin_db,
+    )
     curves = [level_curve(response) for response in responses]
     planned = _planned_cuts(chosen, curves, fixed, limits, rate, loop.critical)
     resonances = _merged([resonances_of(response_spectrum(response)) for response in responses])
@@ -105,7 +126,10 @@ def plan_from_loop(
         resonances=resonances,
         loop=loop,
         thinning=thinning_summary(fixed) if thin else None,
-        cautions=[*_loop_cautions(loop, len(planned), cuts), *_band_cautions(limits)],
+        cautions=[
+            *_loop_cautions(loop, len(planned), cuts, same_start=same_start),
+            *_band_cautions(limits),
+        ],
     )
 
 
@@ -182,42 +206,6 @@ def _check(captures: Sequence[Capture], findings: Sequence[object], cuts: int | 
         raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
 
 
-def _stable_with(response: LoopResponse, filters: Sequence[Filter], rate: float) -> StableGain:
-    inside = np.minimum(response.frequency_hz, 0.5 * rate)
-    equaliser = frequency_response(
-        cascade_sos(filters, sample_rate_hz=rate), inside, sample_rate_hz=rate
-    )
-    return stable_gain(response, equaliser)
-
-
-def _summary(
-    responses: Sequence[LoopResponse],
-    before: Sequence[StableGain],
-    after: Sequence[StableGain],
-    chosen: OptimisedCuts,
-) -> LoopSummary:
-    worst, left = worst_of(before), worst_of(after)
-    return LoopSummary(
-        stable_gain_db=worst.worst_case_db,
-        stable_gain_after_db=left.worst_case_db,
-        added_stable_gain_db=left.worst_case_db - worst.worst_case_db,
-        in_phase_stable_gain_db=worst.in_phase_db,
-        in_phase_stable_gain_after_db=left.in_phase_db,
-        critical=worst.critical,
-        coherence_median=min(response.coherence_median for response in responses),
-        stable_gain_error_db=worst.error_db,
-        stable_gain_by_capture_db=tuple(gain.worst_case_db for gain in before),
-        added_by_capture_db=tuple(
-            late.worst_case_db - early.worst_case_db
-            for early, late in zip(before, after, strict=True)
-        ),
-        added_by_cuts_db=tuple(chosen.fixed_db + added for added in chosen.curve_db),
-        paying_cuts=chosen.paying,
-        tone_removed_db=chosen.tone_db,
-        delay_known=all(gain.delay_known for gain in before),
-    )
-
-
 def _planned_cuts(
     chosen: OptimisedCuts,
     curves: Sequence[LevelCurve],
@@ -239,7 +227,7 @@ def _planned_cuts(
         )
         what = (
             f"the loop can howl at {frequency_text(peak_hz)} from {howls.gain_db:+.1f} dB of send"
-            if howls
+            if howls and not math.isnan(howls.gain_db)
             else f"highest point near here at {frequency_text(peak_hz)}"
         )
         effect = float(total_db(everything, [peak_hz], sample_rate_hz=rate)[0])
@@ -286,12 +274,16 @@ def _merged(found: Sequence[Sequence[Resonance]]) -> tuple[Resonance, ...]:
     return tuple(merged[:MOST_RESONANCES])
 
 
-def _loop_cautions(loop: LoopSummary, planned: int, cuts: int | None) -> list[str]:
+def _loop_cautions(
+    loop: LoopSummary, planned: int, cuts: int | None, *, same_start: bool
+) -> list[str]:
     said = []
-    if not loop.delay_known:
+    if loop.withheld:
+        return [WITHHELD]
+    if same_start and not loop.delay_known:
         said.append(
-            "Player and recorder did not start together, so the loop's own delay is not known: "
-            "the in-phase figures are medians over delays from 2 to 20 ms."
+            "The sound arrives too early or too late for player and recorder to have started "
+            "together: the loop's own delay is taken as not known."
         )
     gains = loop.stable_gain_by_capture_db
     if len(gains) > 1:
