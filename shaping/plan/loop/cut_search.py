@@ -28,6 +28,8 @@ _SWEEPS = 3
 _REFINED = 2
 _MARGIN_DB = 1.5
 _MOST_PAIRS = 15
+_FEW_CUTS = 6  # of more, pairs are not taken out to be placed anew
+_TINY = 1e-30
 
 Index = tuple[int, int, int]
 """One cut: indices of its centre, gain and width in `Settings`."""
@@ -47,6 +49,8 @@ class CutSearch:
         What a cut can be.
     tone_weight : float
         Stable gain that one dB of removed tone must bring.
+    target_db : float
+        Stable gain wanted; beyond it more counts for nothing. Infinite for all there is.
     sample_rate_hz : float
         Sample rate of the equaliser, in Hz.
     """
@@ -58,11 +62,13 @@ class CutSearch:
         settings: Settings,
         *,
         tone_weight: float,
+        target_db: float = np.inf,
         sample_rate_hz: float,
     ) -> None:
         self._settings = settings
         self._rate = sample_rate_hz
         self._tone_weight = tone_weight
+        self._target = target_db
         self._hz = frequency_hz
         self._level = level_db - level_db.max()
         near = self._level > -_COARSE_REACH_DB
@@ -82,8 +88,9 @@ class CutSearch:
         return float(self._tones_db(np.array(solution)).sum()) if solution else 0.0
 
     def net_db(self, solution: Sequence[Index]) -> float:
-        """Return the stable gain added, less what the tone removed is worth."""
-        return self.added_db(solution) - self._tone_weight * self.tone_db(solution)
+        """Return the stable gain added that is wanted, less what the tone removed is worth."""
+        wanted_db = min(self.added_db(solution), self._target)
+        return wanted_db - self._tone_weight * self.tone_db(solution)
 
     def height_db(self, index: Index) -> float:
         """Return the highest level within a cut's reach before any cut."""
@@ -156,7 +163,9 @@ class CutSearch:
             level = level + self._effects_db(np.array(rest), self._hz[self._coarse_at]).sum(axis=0)
         top = float(level.max())
         weights = np.exp(softness * (level - top)).astype(np.float32)
-        score = np.log(self._tables[softness] @ weights) / softness + self._coarse_cost
+        # What lies under the target already weighs as much as a point on it that no cut moves.
+        floor = np.float32(max(np.exp(softness * (-self._target - top)), _TINY))
+        score = np.log(self._tables[softness] @ weights + floor) / softness + self._coarse_cost
         if self._settings.one_per_centre and rest:
             score[np.isin(self._coarse[:, 0], [index[0] for index in rest])] = np.inf
         centre, gain, width = self._coarse[int(np.argmin(score))]
@@ -199,6 +208,7 @@ class CutSearch:
         matters = rest > top - _MARGIN_DB
         around = self._neighbours(solution[i], reach, [*solution[:i], *solution[i + 1 :]])
         level = rest[matters] + self._effects_db(around, self._hz[matters])
+        level = np.maximum(level, -self._target)
         highest = level.max(axis=1)
         softness = 2 * _SOFTNESS_PER_DB[-1]
         spread = np.exp(softness * (level - highest[:, None])).sum(axis=1)
@@ -225,6 +235,8 @@ class CutSearch:
         best, best_net = solution, self.net_db(solution)
         count = len(solution)
         pairs = list(itertools.combinations(range(count), 2))[:_MOST_PAIRS]
+        if count > _FEW_CUTS:
+            pairs = []
         for taken in [*((i,) for i in range(count)), *pairs]:
             for softness in _SOFTNESS_PER_DB[len(taken) - 1 :]:
                 tried = [one for i, one in enumerate(best) if i not in taken]
