@@ -24,6 +24,13 @@ Examples:
 )
 @options.thin_option("--thin", "light")
 @click.option(
+    "--favour",
+    type=click.Choice(["tone", "balanced", "gain"]),
+    default="balanced",
+    show_default=True,
+    help="With pink noise or a sweep: how much tone for how much gain.",
+)
+@click.option(
     "--margin",
     "margin_db",
     type=click.FloatRange(0.0, 30.0),
@@ -48,6 +55,7 @@ def command(
     limits_name: str,
     cuts: int | None,
     amount: str,
+    favour: str,
     margin_db: float | None,
     same_start: bool,
     channel: int | None,
@@ -76,6 +84,7 @@ def command(
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
+        favour=favour,
         same_start=same_start,
         margin_db=margin_db,
     )

@@ -25,6 +25,7 @@ def suggest(
     reference: Capture | None = None,
     thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    favour: str = "balanced",
     same_start: bool = False,
     margin_db: float | None = None,
 ) -> Suggestion:
@@ -43,6 +44,8 @@ def suggest(
         How much to thin: none, light, medium or strong.
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
+    favour : str
+        What a quiet ring-out would rather keep: tone, balanced or gain.
     same_start : bool
         Whether player and recorder share a clock and a start, so that the delay from file to file
         is the loop's own; for a quiet ring-out with a reference.
@@ -84,17 +87,21 @@ def suggest(
         plan = plan_from_rings(captures, rings, limits, thinning=amount, cuts=cuts)
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances
+    from shaping.plan.loop.best_cuts import chosen_favour
     from shaping.plan.loop.planner import (
         USUAL_MARGIN_DB,
         plan_from_loop,
         plan_from_resonances,
     )
 
+    wanted = chosen_favour(favour)
     if reference is None:
         if kind is CaptureKind.SWEEP:
             raise ParameterError("a sweep needs the file that was played; name it with --reference")
         resonances = [find_resonances(c.samples, c.sample_rate_hz) for c in captures]
-        plan = plan_from_resonances(captures, resonances, limits, thinning=amount, cuts=cuts)
+        plan = plan_from_resonances(
+            captures, resonances, limits, thinning=amount, cuts=cuts, favour=wanted
+        )
         return Suggestion(plan, tuple(captures), ())
     loops = tuple(
         estimate_loop_response(
@@ -118,6 +125,7 @@ def suggest(
         limits,
         thinning=amount,
         cuts=cuts,
+        favour=wanted,
         same_start=same_start,
         margin_db=USUAL_MARGIN_DB if margin_db is None else margin_db,
     )

@@ -66,10 +66,11 @@ def loop_texts(loop: LoopSummary) -> tuple[str, ...]:
     sure = math.isfinite(low_db) and math.isfinite(after_low_db)
     if not sure:
         low_db, after_low_db = loop.stable_gain_db, loop.stable_gain_after_db
+    ends = ", safe ends of 95 % intervals" if sure else ""
     worst = (
         f"{change_text(loop.added_stable_gain_db)} gain before it howls. Re the recorded files, "
         f"the send may go up to {gain_text(low_db)} without the settings, to "
-        f"{gain_text(after_low_db)} with them (worst case over phase{', safe ends of 95 % intervals' if sure else ''})."
+        f"{gain_text(after_low_db)} with them (worst case over phase{ends})."
     )
     path = (
         "In phase, with path and delay exactly as recorded"

@@ -5,10 +5,11 @@ down. The curve of several captures is the highest of them at every frequency, s
 judged by the worst.
 
 How much gain for how much tone is the user's choice. The yardstick is what ordinary cuts would
-give: -6 dB with Q 8 on the highest point, again and again, one for each band up to six. `Favour.TONE` looks
-for half of that gain, `Favour.BALANCED` for all of it, each for the least level removed on average
-over the octaves from 100 Hz to 10 kHz; `Favour.GAIN` takes all the gain there is. Where ordinary
-cuts hardly help, as over many peaks of one height, broad ones are to bring a dB or two at least.
+give: -6 dB with Q 8 on the highest point, again and again, one for each band up to six.
+`Favour.TONE` looks for half of that gain, `Favour.BALANCED` for all of it, each for the least level
+removed on average over the octaves from 100 Hz to 10 kHz; `Favour.GAIN` takes all the gain there
+is. Where ordinary cuts hardly help, as over many peaks of one height, broad ones are to bring a dB
+or two at least.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from shaping.analysis.findings import LoopResponse
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.menu import Settings, feedback_settings
 from shaping.equaliser.quantise import quantise
+from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.loop.cut_search import CutSearch, Index
@@ -46,6 +48,7 @@ ORDINARY_COUNT = 6
 """So many of them at most: with more a person loses the tone and count."""
 
 _GAIN_WEIGHT = 0.02
+_NEAR_TOP_DB = 6.0
 _OVER_DB = 0.05  # a setting's step short of the yardstick is short of it
 _LEAST_DB = 2.0
 _SAMPLE_RATE_HZ = 48_000.0
@@ -61,6 +64,20 @@ class Favour(StrEnum):
     TONE = "tone"
     BALANCED = "balanced"
     GAIN = "gain"
+
+
+def chosen_favour(name: Favour | str) -> Favour:
+    """Return what is favoured, by its name.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such choice.
+    """
+    try:
+        return Favour(name)
+    except ValueError:
+        raise ParameterError(f"favour must be {' or '.join(Favour)}, not {name}") from None
 
 
 _SHARE_OF_ORDINARY = {Favour.TONE: 0.5, Favour.BALANCED: 1.0}
@@ -164,7 +181,7 @@ def optimise_curves(
         level_db,
         settings,
         tone_weight=_GAIN_WEIGHT if favour is Favour.GAIN else TONE_WEIGHT,
-        target_db=_target_db(favour, ordinary_db),
+        target_db=_target_db(favour, ordinary_db) + _unsure_db(curves),
         sample_rate_hz=sample_rate_hz,
     )
     best: list[list[Index]] = [[]]
@@ -211,6 +228,16 @@ def _ordinary_db(
     placed = ordinary_cuts(frequency_hz, level_db, limits, count, sample_rate_hz=sample_rate_hz)
     left = level_db + total_db(placed, frequency_hz, sample_rate_hz=sample_rate_hz)
     return float(level_db.max() - left.max())
+
+
+def _unsure_db(curves: Sequence[LevelCurve]) -> float:
+    """Return how unsure the levels near the top are: cuts go so much deeper, to be sure."""
+    return max(
+        float(
+            np.quantile(curve.error_db[curve.level_db > curve.level_db.max() - _NEAR_TOP_DB], 0.9)
+        )
+        for curve in curves
+    )
 
 
 def _target_db(favour: Favour, ordinary_db: float) -> float:

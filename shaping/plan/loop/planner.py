@@ -15,8 +15,6 @@ import numpy as np
 from shaping.analysis.findings import CriticalFrequency, LoopResponse, Resonance
 from shaping.analysis.noise.resonances import (
     MOST_RESONANCES,
-    fitted_level_db,
-    pink_spectrum,
     resonances_of,
     response_spectrum,
 )
@@ -25,17 +23,13 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
-from shaping.plan.loop.best_cuts import (
-    WORTHWHILE_DB,
-    OptimisedCuts,
-    added_gain_db,
-    optimise_curves,
-    optimise_cuts,
-)
+from shaping.plan.assemble import GAVE_WAY, assemble_plan, planned_filter
+from shaping.plan.loop.best_cuts import WORTHWHILE_DB, Favour, added_gain_db
+from shaping.plan.loop.choice import Choice, choose, other_equalisers
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
+from shaping.plan.loop.noise_curve import noise_curve, pink_doubts
 from shaping.plan.loop.summary import summarise
-from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
+from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose, ThinningSummary
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
 from shaping.text.frequency import frequency_text
@@ -51,7 +45,8 @@ WITHHELD = (
 
 _SAME_OCT = 1 / 24
 _CUT_REACH_OCT = 0.5
-_LITTLE_PER_CUT_DB = 0.75
+_LITTLE_PER_CUT_DB = 0.35
+_MUCH_TONE_DB = 3.0
 _WITHOUT_REFERENCE = (
     "There was no reference: the peaks are seen, the gain at which the loop howls is not. The same "
     "recording with the file that was played (--reference) gives the stable gain, and shows where "
@@ -69,6 +64,7 @@ def plan_from_loop(
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    favour: Favour = Favour.BALANCED,
     same_start: bool = False,
     margin_db: float = USUAL_MARGIN_DB,
 ) -> Plan:
@@ -86,7 +82,8 @@ def plan_from_loop(
         How much to thin.
     cuts : int or None
         At most so many feedback cuts; None for as many as pay.
-
+    favour : Favour
+        How much gain for how much tone.
     same_start : bool
         Whether player and recorder share a clock and a start, so that the loop's delay is known.
     margin_db : float
@@ -105,30 +102,35 @@ def plan_from_loop(
     """
     _check(captures, responses, cuts)
     rate = float(captures[0].sample_rate_hz)
-    thin = thinning_filters(thinning, limits)
-    fixed = [planned.filter for planned in thin]
-    chosen = optimise_cuts(responses, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate)
+    curves = [level_curve(response) for response in responses]
+    choice = choose(
+        curves,
+        limits,
+        thinning_filters(thinning, limits),
+        cuts=cuts,
+        favour=favour,
+        sample_rate_hz=rate,
+    )
     loop = summarise(
         responses,
-        [*fixed, *chosen.cuts],
-        chosen,
+        choice.filters,
+        choice.cuts,
         sample_rate_hz=rate,
         same_start=same_start,
         margin_db=margin_db,
     )
-    curves = [level_curve(response) for response in responses]
-    planned = _planned_cuts(chosen, curves, fixed, limits, rate, loop.critical)
+    planned = _planned_cuts(choice, curves, limits, rate, loop.critical)
     resonances = _merged([resonances_of(response_spectrum(response)) for response in responses])
     return assemble_plan(
         captures,
         limits,
-        [*thin, *planned],
+        [*choice.thinning, *planned],
         resonances=resonances,
         loop=loop,
-        thinning=thinning_summary(fixed) if thin else None,
+        thinning=_thinned(choice),
         cautions=[
             *_loop_cautions(loop, len(planned), cuts, same_start=same_start),
-            *_band_cautions(limits),
+            *_choice_cautions(choice, curves, limits, favour, rate),
         ],
     )
 
@@ -140,11 +142,12 @@ def plan_from_resonances(
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    favour: Favour = Favour.BALANCED,
 ) -> Plan:
     """Plan thinning and feedback cuts from pink noise without its reference.
 
-    The level the cuts work on is the trend with the significant resonances on it: nothing that
-    chance put into the spectrum is cut.
+    The spectrum of what is heard is that of the path up to one constant, so the search goes by
+    level as it does with a reference; only the absolute figures are missing.
 
     Parameters
     ----------
@@ -152,7 +155,7 @@ def plan_from_resonances(
         Captures of one wedge; each is brought to the same average level first.
     resonances : sequence of sequence of Resonance
         What `find_resonances` found in each.
-    limits, thinning, cuts
+    limits, thinning, cuts, favour
         As in `plan_from_loop`.
 
     Returns
@@ -169,32 +172,42 @@ def plan_from_resonances(
     """
     _check(captures, resonances, cuts)
     rate = float(captures[0].sample_rate_hz)
-    thin = thinning_filters(thinning, limits)
-    fixed = [planned.filter for planned in thin]
-    curves = [
-        _fitted_curve(capture, found) for capture, found in zip(captures, resonances, strict=True)
-    ]
-    chosen = optimise_curves(curves, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate)
-    merged = _merged(resonances)
-    planned = _planned_cuts(chosen, curves, fixed, limits, rate, ())
+    curves = [noise_curve(capture.samples, capture.sample_rate_hz) for capture in captures]
+    choice = choose(
+        curves,
+        limits,
+        thinning_filters(thinning, limits),
+        cuts=cuts,
+        favour=favour,
+        sample_rate_hz=rate,
+    )
+    planned = _planned_cuts(choice, curves, limits, rate, ())
     said = [_WITHOUT_REFERENCE, _PINK_ASSUMED]
-    if not merged:
+    if not planned:
         said.append(
             "Nothing stands out of the smooth trend by more than chance: no peak asks for a cut."
         )
-    elif planned:
+    if choice.filters:
+        added_db = added_gain_db(curves, choice.filters, sample_rate_hz=rate)
         said.append(
-            f"If the noise was pink, the feedback cuts lower the highest peak by "
-            f"{chosen.added_db:.1f} dB."
+            f"If the noise was pink, these settings add {added_db:.1f} dB of gain before it howls "
+            "(worst case over phase)."
         )
+    doubts = [doubt for one in captures for doubt in pink_doubts(one.samples, one.sample_rate_hz)]
     return assemble_plan(
         captures,
         limits,
-        [*thin, *planned],
-        resonances=merged,
-        thinning=thinning_summary(fixed) if thin else None,
-        cautions=[*said, *_band_cautions(limits)],
+        [*choice.thinning, *planned],
+        resonances=_merged(resonances),
+        thinning=_thinned(choice),
+        cautions=[*said, *doubts, *_choice_cautions(choice, curves, limits, favour, rate)],
     )
+
+
+def _thinned(choice: Choice) -> ThinningSummary | None:
+    if not choice.thinning:
+        return None
+    return thinning_summary(planned.filter for planned in choice.thinning)
 
 
 def _check(captures: Sequence[Capture], findings: Sequence[object], cuts: int | None) -> None:
@@ -207,18 +220,17 @@ def _check(captures: Sequence[Capture], findings: Sequence[object], cuts: int | 
 
 
 def _planned_cuts(
-    chosen: OptimisedCuts,
+    choice: Choice,
     curves: Sequence[LevelCurve],
-    fixed: Sequence[Filter],
     limits: Limits,
     rate: float,
     critical: Sequence[CriticalFrequency],
 ) -> list[PlannedFilter]:
     """Return the cuts with their reasons: where the loop is highest, and what each cut is worth."""
-    everything = [*fixed, *chosen.cuts]
+    everything = choice.filters
     whole = added_gain_db(curves, everything, sample_rate_hz=rate)
     planned = []
-    for cut in chosen.cuts:
+    for cut in choice.cuts.cuts:
         others = [one for one in everything if one is not cut]
         worth = whole - added_gain_db(curves, others, sample_rate_hz=rate)
         peak_hz = _highest_near(cut, curves, others, rate)
@@ -257,12 +269,6 @@ def _highest_near(
             at = int(np.argmax(level))
             best = max(best, (float(level[at]), float(frequency_hz[at])))
     return best[1]
-
-
-def _fitted_curve(capture: Capture, resonances: Sequence[Resonance]) -> LevelCurve:
-    spectrum = pink_spectrum(capture.samples, capture.sample_rate_hz)
-    level = fitted_level_db(spectrum, resonances)
-    return LevelCurve(spectrum.frequency_hz, level - level.mean(), np.zeros(level.size))
 
 
 def _merged(found: Sequence[Sequence[Resonance]]) -> tuple[Resonance, ...]:
@@ -306,7 +312,24 @@ def _loop_cautions(
     return said
 
 
-def _band_cautions(limits: Limits) -> list[str]:
-    if limits.bands:
-        return []
-    return [f"The equaliser {limits.name} has no band for feedback cuts."]
+def _choice_cautions(
+    choice: Choice,
+    curves: Sequence[LevelCurve],
+    limits: Limits,
+    favour: Favour,
+    rate: float,
+) -> list[str]:
+    said = []
+    if choice.gave_way:
+        said.append(GAVE_WAY)
+    if not limits.bands:
+        said.append(f"The equaliser {limits.name} has no band for feedback cuts.")
+    if choice.cuts.tone_db > _MUCH_TONE_DB:
+        said.append(
+            f"The cuts take {choice.cuts.tone_db:.1f} dB off the wedge on average: so much of the "
+            "gain they add is no more than a lower fader gives. --favour balanced keeps more tone."
+        )
+    return [
+        *said,
+        *other_equalisers(curves, limits, choice, favour=favour, sample_rate_hz=rate),
+    ]

@@ -98,7 +98,7 @@ def test_several_captures_are_judged_by_the_worst() -> None:
         curve = level_curve(response)
         left = upper_points([curve], chosen.cuts, sample_rate_hz=RATE)[1].max()
         assert left < -40.0 + 12.0 - 8.0
-    assert len(chosen.cuts) == 2
+    assert len(chosen.cuts) >= 2
 
 
 def test_cuts_that_do_not_pay_are_left_out_unless_asked_for() -> None:

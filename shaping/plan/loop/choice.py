@@ -1,0 +1,128 @@
+"""Which bands thin and which cut feedback, and what another equaliser would give.
+
+A howl is the greater harm: where feedback needs the band of the low-mid cut more, it gets it, as in
+a ring-out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shaping.equaliser.limits import Limits
+from shaping.equaliser.limits_file import load_limits
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.loop.best_cuts import (
+    ORDINARY_COUNT,
+    Favour,
+    OptimisedCuts,
+    added_gain_db,
+    optimise_curves,
+)
+from shaping.plan.loop.level_curve import LevelCurve
+from shaping.plan.plan import PlannedFilter
+from shaping.text.quantities import gain_text
+from shaping.text.sentences import listing
+
+GIVES_WAY_DB = 1.0
+"""The low-mid cut gives way where its band adds so much more stable gain as a feedback cut."""
+
+LITTLE_DB = 3.0
+"""Where a plan adds less, other equalisers are tried."""
+
+_BETTER_DB = 1.0
+_OTHERS = (
+    ("parametric-6", "six parametric bands"),
+    ("graphic-31", "a graphic equaliser of 31 bands"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What the bands are used for.
+
+    Attributes
+    ----------
+    thinning : tuple of PlannedFilter
+        The thinning that stays.
+    cuts : OptimisedCuts
+        The feedback cuts beside it.
+    gave_way : bool
+        Whether the low-mid cut gave its band to feedback.
+    """
+
+    thinning: tuple[PlannedFilter, ...]
+    cuts: OptimisedCuts
+    gave_way: bool
+
+    @property
+    def filters(self) -> list[Filter]:
+        """Every filter of the plan."""
+        return [*(planned.filter for planned in self.thinning), *self.cuts.cuts]
+
+
+def choose(
+    curves: Sequence[LevelCurve],
+    limits: Limits,
+    thinning: Sequence[PlannedFilter],
+    *,
+    cuts: int | None,
+    favour: Favour,
+    sample_rate_hz: float,
+) -> Choice:
+    """Choose feedback cuts beside the thinning, or in place of its low-mid cut."""
+
+    def beside(kept: Sequence[PlannedFilter]) -> OptimisedCuts:
+        return optimise_curves(
+            curves,
+            limits,
+            fixed=[planned.filter for planned in kept],
+            cuts=cuts,
+            favour=favour,
+            sample_rate_hz=sample_rate_hz,
+        )
+
+    whole = Choice(tuple(thinning), beside(thinning), gave_way=False)
+    high_pass = tuple(one for one in thinning if one.filter.kind is FilterKind.HIGH_PASS)
+    bands = limits.bands - (len(thinning) - len(high_pass))
+    enough = bands >= ORDINARY_COUNT if cuts is None else bands >= cuts
+    if len(high_pass) == len(thinning) or enough:
+        return whole
+    without = Choice(high_pass, beside(high_pass), gave_way=True)
+    with_db, without_db = (
+        added_gain_db(curves, one.filters, sample_rate_hz=sample_rate_hz)
+        for one in (whole, without)
+    )
+    return without if without_db - with_db >= GIVES_WAY_DB else whole
+
+
+def other_equalisers(
+    curves: Sequence[LevelCurve],
+    limits: Limits,
+    chosen: Choice,
+    *,
+    favour: Favour,
+    sample_rate_hz: float,
+) -> list[str]:
+    """Return what other equalisers would give, where these limits give little and others more."""
+    got_db = added_gain_db(curves, chosen.filters, sample_rate_hz=sample_rate_hz)
+    if got_db >= LITTLE_DB:
+        return []
+    fixed = [one.filter for one in chosen.thinning if one.filter.kind is FilterKind.HIGH_PASS]
+    better = []
+    for name, words in _OTHERS:
+        other = load_limits(name)
+        if other.bands <= limits.bands:
+            continue
+        found = optimise_curves(
+            curves, other, fixed=fixed, favour=favour, sample_rate_hz=sample_rate_hz
+        )
+        other_db = found.fixed_db + found.added_db
+        if other_db >= got_db + _BETTER_DB:
+            better.append(f"{gain_text(other_db)} with {words} ({name})")
+    if not better:
+        return []
+    return [
+        f"These bands add {gain_text(got_db)}; there would be {listing(better)} without the "
+        "low-mid cut."
+    ]
