@@ -343,7 +343,7 @@ def case(fault: str, number: int, part: Part) -> Case:
                 float(stored["in_phase_db"]),
             )
     rng = np.random.default_rng([index, number, list(Part).index(part), 0x71756965])
-    path = _path(fault, number, part, seed=100 + index)
+    path = path_of(fault, number, part)
     seconds = float(rng.uniform(15, 30))
     draft = _Draft(
         path,
@@ -389,8 +389,9 @@ def _batch(part: Part, seed: int) -> tuple[MeasuredPath, ...]:
     return tuple(measured_paths(part, _BATCH, seed=seed))
 
 
-def _path(fault: str, number: int, part: Part, *, seed: int) -> MeasuredPath:
-    """Return a loop, for a measurement that is too short in a room that rings long."""
+def path_of(fault: str, number: int, part: Part) -> MeasuredPath:
+    """Return the true loop of a case; a measurement that is too short has a lively room."""
+    seed = 100 + list(FAULTS).index(fault)
     paths = _batch(part, seed + 1000 * (number // _BATCH))
     if fault == "too short for the room":
         paths = tuple(path for path in paths if path.path.size > _REVERBERANT_S * RATE_HZ)

@@ -72,7 +72,11 @@ def summarise(
     worst = worst_of([gain.found for gain in before])
     early, late = ([gain.interval.estimate_db for gain in gains] for gains in (before, after))
     late_low_db = min(gain.interval.low_db for gain in after)
-    unseen_db = unseen_gain_db([gain.interval.low_db for gain in after])
+    unseen_db = unseen_gain_db(
+        [gain.interval.low_db for gain in before],
+        [gain.interval.low_db for gain in after],
+        added_db=chosen.added_db,
+    )
     summary = LoopSummary(
         stable_gain_db=min(early),
         stable_gain_after_db=min(late),
