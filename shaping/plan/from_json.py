@@ -334,7 +334,7 @@ def _finding(at: _At) -> Ring | Resonance:
 
 def _loop(at: _At) -> LoopSummary:
     paying, delay_known = at.get("paying_cuts"), at.get("delay_known")
-    measured = at.get("measured_hz")
+    measured, curve = at.get("measured_hz"), at.get("gain_for_tone")
 
     def gain(key: str) -> float:
         """Return a gain, NaN where it is withheld or an earlier version did not know it."""
@@ -369,7 +369,16 @@ def _loop(at: _At) -> LoopSummary:
         stable_gain_after_unseen_db=gain("stable_gain_after_unseen_db"),
         margin_db=at.number_or("margin_db", *_LEVEL_DB, default=0.0),
         send_db=gain("send_db"),
+        gain_for_tone=tuple(_pair(item) for item in (curve.items() if curve else ())),
     )
+
+
+def _pair(at: _At) -> tuple[float, float]:
+    values = at.items()
+    if len(values) != 2:
+        at.refuse("tone removed and gain added")
+    tone_db, gain_db = (value.number(*_LEVEL_DB) for value in values)
+    return tone_db, gain_db
 
 
 def _band(at: _At) -> tuple[float, float]:

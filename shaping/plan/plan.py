@@ -101,6 +101,9 @@ class LoopSummary:
         What is left between the send and the promise.
     send_db : float
         The send to go by: the margin under the promise, and no more than holds at other places.
+    gain_for_tone : tuple of (float, float)
+        Tone removed and gain added by the feedback cuts, both in dB, as they are set gentler and
+        deeper; rising, the plan's own point among them.
     """
 
     stable_gain_db: float
@@ -125,6 +128,7 @@ class LoopSummary:
     stable_gain_after_unseen_db: float = math.nan
     margin_db: float = 0.0
     send_db: float = math.nan
+    gain_for_tone: tuple[tuple[float, float], ...] = ()
 
     @property
     def withheld(self) -> bool:

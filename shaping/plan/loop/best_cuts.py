@@ -37,7 +37,7 @@ WORTHWHILE_DB = 0.3
 WORTHWHILE_TONE_DB = 0.03
 """Nor one that saves the others from removing less tone than this."""
 
-TONE_WEIGHT = 0.6
+TONE_WEIGHT = 0.5
 """Stable gain in dB that each dB of removed level must bring at least, up to the gain looked for.
 Below 1, so that many equal peaks are met with broad cuts rather than with none."""
 
@@ -48,6 +48,8 @@ ORDINARY_COUNT = 6
 """So many of them at most: with more a person loses the tone and count."""
 
 _GAIN_WEIGHT = 0.02
+_GENTLER = (0.8, 0.6, 0.4, 0.2)
+_DEEPER = (1.25, 1.5, 2.0)
 _NEAR_TOP_DB = 6.0
 _OVER_DB = 0.05  # a setting's step short of the yardstick is short of it
 _LEAST_DB = 2.0
@@ -104,6 +106,8 @@ class OptimisedCuts:
         Level that `cuts` remove, averaged over the octaves from 100 Hz to 10 kHz.
     ordinary_db : float
         Stable gain that as many ordinary cuts would add: the yardstick.
+    gain_for_tone : tuple of (float, float)
+        Tone removed and gain added, of these cuts set gentler and deeper; rising.
     """
 
     cuts: tuple[Filter, ...]
@@ -114,6 +118,7 @@ class OptimisedCuts:
     paying: int
     tone_db: float
     ordinary_db: float
+    gain_for_tone: tuple[tuple[float, float], ...] = ()
 
 
 def optimise_cuts(
@@ -205,7 +210,20 @@ def optimise_curves(
         paying=paying,
         tone_db=search.tone_db(chosen),
         ordinary_db=ordinary_db,
+        gain_for_tone=_gain_for_tone(search, chosen),
     )
+
+
+def _gain_for_tone(search: CutSearch, chosen: Sequence[Index]) -> tuple[tuple[float, float], ...]:
+    """Return the curve of gain against tone on which the chosen cuts lie."""
+    if not chosen:
+        return ()
+    added_db = search.added_db(chosen)
+    gentler = search.frontier(chosen, [share * added_db for share in _GENTLER])
+    deeper = search.frontier(chosen, [share * added_db for share in _DEEPER])
+    points = sorted({(0.0, 0.0), *gentler, (search.tone_db(chosen), added_db), *deeper})
+    highest = np.maximum.accumulate([gain for _, gain in points])
+    return tuple(point for point, most in zip(points, highest, strict=True) if point[1] >= most)
 
 
 def ordinary_cuts(

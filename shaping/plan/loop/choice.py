@@ -24,11 +24,11 @@ from shaping.plan.plan import PlannedFilter
 from shaping.text.quantities import gain_text
 from shaping.text.sentences import listing
 
+LITTLE_DB = 3.0
+"""Where a plan adds less, the low-mid cut's band is asked for and other equalisers are tried."""
+
 GIVES_WAY_DB = 1.0
 """The low-mid cut gives way where its band adds so much more stable gain as a feedback cut."""
-
-LITTLE_DB = 3.0
-"""Where a plan adds less, other equalisers are tried."""
 
 _BETTER_DB = 1.0
 _OTHERS = (
@@ -88,11 +88,11 @@ def choose(
     enough = bands >= ORDINARY_COUNT if cuts is None else bands >= cuts
     if len(high_pass) == len(thinning) or enough:
         return whole
+    with_db = added_gain_db(curves, whole.filters, sample_rate_hz=sample_rate_hz)
+    if with_db >= LITTLE_DB:
+        return whole
     without = Choice(high_pass, beside(high_pass), gave_way=True)
-    with_db, without_db = (
-        added_gain_db(curves, one.filters, sample_rate_hz=sample_rate_hz)
-        for one in (whole, without)
-    )
+    without_db = added_gain_db(curves, without.filters, sample_rate_hz=sample_rate_hz)
     return without if without_db - with_db >= GIVES_WAY_DB else whole
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from copy import copy
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,6 +118,21 @@ class CutSearch:
         return self._kick(
             max((self._refine(start) for start in distinct[:_REFINED]), key=self.net_db)
         )
+
+    def frontier(
+        self, solution: Sequence[Index], targets_db: Sequence[float]
+    ) -> list[tuple[float, float]]:
+        """Return tone removed and gain added as a solution is moved from target to target.
+
+        Every cut moves among its neighbouring settings only, from target to target.
+        """
+        points, here = [], list(solution)
+        for target_db in targets_db:
+            moved = copy(self)
+            moved._target = target_db
+            here = moved._refine(list(here))
+            points.append((moved.tone_db(here), moved.added_db(here)))
+        return points
 
     # What settings do
 

@@ -100,6 +100,7 @@ def summarise(
         stable_gain_after_unseen_db=unseen_db,
         margin_db=margin_db,
         send_db=min(late_low_db - margin_db, unseen_db),
+        gain_for_tone=chosen.gain_for_tone,
     )
     return without_promise(summary) if any(withheld(one) for one in responses) else summary
 
@@ -124,6 +125,7 @@ def without_promise(summary: LoopSummary) -> LoopSummary:
         in_phase_stable_gain_after_high_db=math.nan,
         stable_gain_after_unseen_db=math.nan,
         send_db=math.nan,
+        gain_for_tone=(),
     )
 
 

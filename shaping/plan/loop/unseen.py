@@ -53,10 +53,10 @@ def unseen_gain_db(
         In dB of send; less than the least of `after_db`.
     """
     before = np.asarray(before_db, np.float64)
-    places = before.size
+    places = len(before_db)
     freedom = _USUAL_WEIGHT + places - 1
     squares = float(np.sum((before - before.mean()) ** 2))
     spread_db = math.sqrt((_USUAL_WEIGHT * USUAL_SPREAD_DB**2 + squares) / freedom)
     further_db = float(special.stdtrit(freedom, SHARE)) * spread_db * math.sqrt(1 + 1 / places)
     behind_db = LEFT_BEHIND * max(added_db, 0.0) / places**_SHARED_POWER
-    return min(after_db) - behind_db - further_db
+    return float(min(after_db)) - behind_db - further_db
