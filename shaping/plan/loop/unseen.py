@@ -59,4 +59,4 @@ def unseen_gain_db(
     spread_db = math.sqrt((_USUAL_WEIGHT * USUAL_SPREAD_DB**2 + squares) / freedom)
     further_db = float(special.stdtrit(freedom, SHARE)) * spread_db * math.sqrt(1 + 1 / places)
     behind_db = LEFT_BEHIND * max(added_db, 0.0) / places**_SHARED_POWER
-    return float(min(after_db)) - behind_db - further_db
+    return float(min(after_db) - behind_db - further_db)
