@@ -52,6 +52,8 @@ class Ring:
     spells : tuple of (float, float)
         Start and stop of each occurrence, in seconds from the start of the capture. Empty where
         they are not known.
+    capture : int
+        Which of several captures its times count from, from 1: clocks of two do not compare.
     """
 
     frequency_hz: float
@@ -67,6 +69,7 @@ class Ring:
     confidence: float
     evidence: str
     spells: tuple[tuple[float, float], ...] = ()
+    capture: int = 1
 
     @property
     def certain(self) -> bool:

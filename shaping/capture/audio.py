@@ -41,6 +41,9 @@ MAX_CAPTURE_FRAMES = 20 * 60 * 48_000
 _BLOCK_VALUES = 2**23
 """Most values held at once while streaming (32 MB), whatever the number of channels."""
 
+_OF_PHONES = (b"\x1aE\xdf\xa3", b"ADIF", b"#!AMR", b"\x30\x26\xb2\x75\x8e\x66\xcf\x11")
+"""First bytes of Matroska, of AAC in one piece, of speech as phones record it, and of ASF."""
+
 _RECOPY = "copy it again from the recorder"
 _RESCUE = "sox --ignore-length OLD NEW.wav"
 
@@ -296,10 +299,10 @@ def _check_bytes(path: str | os.PathLike[str]) -> None:
 
 def _refuse_other_files(name: str, head: bytes) -> None:
     """Name the commonest kinds of file that are no readable recording."""
-    if head[4:8] == b"ftyp" or head[:4] == b"\x1aE\xdf\xa3":
+    if _is_of_a_phone(name, head):
         raise CaptureError(
-            f"{name}: this is a phone or video recording (MPEG-4 or Matroska), which cannot be "
-            f"read; convert it first with: ffmpeg -i OLD NEW.wav"
+            f"{name}: this is a phone or video recording (such as AAC, MPEG-4 or Matroska), which "
+            f"cannot be read; convert it first with: ffmpeg -i OLD NEW.wav"
         )
     text = len(head) >= 16 and head[:4] not in (
         b"RIFF",
@@ -313,6 +316,14 @@ def _refuse_other_files(name: str, head: bytes) -> None:
     )
     if text and all(32 <= byte < 127 or byte in b"\t\r\n" for byte in head):
         raise CaptureError(f"{name}: this looks like a text file, not a recording; check the name")
+
+
+def _is_of_a_phone(name: str, head: bytes) -> bool:
+    """Tell whether a file begins as the sound of phones and video does."""
+    # ISO/IEC 14496-3, an AAC frame: twelve ones, then a layer of zero, which no MP3 has.
+    aac = len(head) > 1 and head[0] == 0xFF and head[1] & 0xF6 == 0xF0
+    tagged = head[:3] == b"ID3" and name.lower().endswith(".aac")
+    return aac or tagged or head[4:8] == b"ftyp" or head.startswith(_OF_PHONES)
 
 
 def _check_header(info: RecordingInfo) -> None:

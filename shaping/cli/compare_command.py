@@ -59,6 +59,11 @@ def command(
     plan_file = before if from_plan else plan_path
     plan = load_plan(plan_file) if plan_file else None
     made = _kind(kind, reference, plan)
+    if plot_path and made is CaptureKind.RING_OUT:
+        raise ParameterError(
+            "ring-outs do not tell how the response changed, so there is no plot; "
+            "compare pink-noise captures, or leave --plot out"
+        )
     comparison = compare(
         None if from_plan else read_capture(before, channel=channel, kind=made),
         read_capture(after, channel=channel, kind=made),
@@ -73,11 +78,6 @@ def command(
         from shaping.report.figures.comparison import comparison_figure
         from shaping.report.figures.whole import save_figure
 
-        if comparison.change is None:
-            raise ParameterError(
-                "ring-outs do not tell how the response changed, so there is no plot; "
-                "compare pink-noise captures, or leave --plot out"
-            )
         save_figure(comparison_figure(comparison), plot_path, force=force)
     if json_path != options.STDOUT:
         from rich.console import Console

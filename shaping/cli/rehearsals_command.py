@@ -103,33 +103,35 @@ class _Bar:
 
 
 def _print(summary: Summary, console: Console) -> None:
-    from rich.table import Table
     from rich.text import Text
 
+    from shaping.report.terminal_text import Column, rows, wrapped
     from shaping.text.durations import duration_text
     from shaping.text.frequency import frequency_text
+    from shaping.text.names import shown
 
     files = f"{summary.files} recording{'' if summary.files == 1 else 's'}"
     length = duration_text(3600 * summary.hours)
-    console.print(f"{files}, {length} counting each channel:", end=" ", highlight=False)
-    console.print(
-        f"{summary.events} feedback event{'' if summary.events == 1 else 's'}, "
-        f"{summary.possible} possible.",
-        highlight=False,
+    told = (
+        f"{files}, {length} counting each channel: {summary.events} feedback "
+        f"event{'' if summary.events == 1 else 's'}, {summary.possible} possible."
     )
+    console.print(Text(wrapped(told, console.width)))
     ringing = [channel for channel in summary.channels if channel.recurring]
     if ringing:
-        table = Table(box=None, padding=(0, 2, 0, 0), title=None)
-        for heading in ("Channel", "Comes back at", "Times"):
-            table.add_column(heading, justify="right" if heading == "Times" else "left")
-        for channel in ringing:
-            for index, recurring in enumerate(channel.recurring):
-                table.add_row(
-                    Text("" if index else channel.name),
-                    Text(frequency_text(recurring.frequency_hz)),
-                    Text(str(recurring.events)),
+        rows(
+            console,
+            (Column("Channel", leads=True), Column("Comes back at"), Column("Times", right=True)),
+            [
+                (
+                    "" if index else shown(channel.name),
+                    frequency_text(recurring.frequency_hz),
+                    str(recurring.events),
                 )
-        console.print(table)
+                for channel in ringing
+                for index, recurring in enumerate(channel.recurring)
+            ],
+        )
     for problem in summary.problems[:_MOST_PROBLEMS]:
         console.print(Text(f"! {problem}"))
     if len(summary.problems) > _MOST_PROBLEMS:

@@ -34,8 +34,10 @@ Examples:
     "--margin",
     "margin_db",
     type=click.FloatRange(0.0, 30.0),
+    default=6.0,
+    show_default=True,
     metavar="DB",
-    help="With a reference: leave so much under the gain that is promised.  [default: 6]",
+    help="With a reference: leave so much under the gain that is promised.",
 )
 @click.option(
     "--same-start",
@@ -56,7 +58,7 @@ def command(
     cuts: int | None,
     amount: str,
     favour: str,
-    margin_db: float | None,
+    margin_db: float,
     same_start: bool,
     channel: int | None,
     plot_path: str | None,
@@ -72,6 +74,7 @@ def command(
     """
     from shaping.capture.audio import read_capture
     from shaping.equaliser.limits_file import load_limits
+    from shaping.plan.loop.wishes import Wishes
     from shaping.plan.suggest import suggest
     from shaping.plan.thinning.starting_points import ThinningAmount
 
@@ -84,9 +87,7 @@ def command(
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
-        favour=favour,
-        same_start=same_start,
-        margin_db=margin_db,
+        wishes=Wishes(favour=favour, same_start=same_start, margin_db=margin_db),
     )
     options.emit_suggestion(
         suggestion,

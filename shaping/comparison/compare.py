@@ -8,7 +8,7 @@ the response changed, and only its reference tells the stable gain.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,17 +18,17 @@ from shaping.analysis.loop.response import estimate_loop_response
 from shaping.analysis.loop.stability import stable_gain
 from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.quality import require_usable
-from shaping.capture.recording import Capture, CaptureKind
+from shaping.capture.recording import Capture, CaptureKind, Severity
 from shaping.comparison.changes import BandChange, Fate, GainChange, RingChange
 from shaping.comparison.diagnosis import Diagnosis, diagnose
 from shaping.comparison.measured_change import (
-    HIGH_HZ,
-    LOW_HZ,
+    COMPARED_HIGH_HZ,
+    COMPARED_LOW_HZ,
     MeasuredChange,
     change_of_loops,
     change_of_noise,
 )
-from shaping.comparison.next_step import next_step
+from shaping.comparison.next_step import next_step, record_again
 from shaping.errors import CaptureError, ParameterError
 from shaping.filters.bands import EDGE_RATIO, midbands_hz
 from shaping.filters.design import cascade_sos
@@ -49,7 +49,7 @@ class Comparison:
     Attributes
     ----------
     before, after : CaptureSummary
-        The captures.
+        The captures, with what is doubtful about their measurement.
     plan : Plan or None
         What was promised.
     rings : tuple of RingChange
@@ -59,11 +59,14 @@ class Comparison:
     bands : tuple of BandChange
         The same in third octaves.
     gain : GainChange or None
-        Only with a reference.
+        Only with a reference, and only where neither measurement is doubtful.
     diagnosis : Diagnosis or None
         How the change fits the plan; None without a plan or a response.
     next_step : str
         The one thing to do now.
+    doubtful : tuple of str
+        Paths of the captures whose measurement with the reference is in doubt; the gain is then
+        withheld.
     """
 
     before: CaptureSummary
@@ -75,6 +78,7 @@ class Comparison:
     gain: GainChange | None
     diagnosis: Diagnosis | None
     next_step: str
+    doubtful: tuple[str, ...] = ()
 
 
 def compare(
@@ -203,13 +207,24 @@ def _compare_responses(
     plan: Plan | None,
     reference: Capture | None,
 ) -> Comparison:
-    gain = None
+    gain: GainChange | None = None
+    doubtful: tuple[str, ...] = ()
     if reference is None:
         change = change_of_noise(before, after)
     else:
         loops = [_loop(capture, reference) for capture in (before, after)]
         change = change_of_loops(*loops)
-        gain = _gain_change(loops[0], loops[1], plan, before.sample_rate_hz)
+        before, after = (
+            replace(capture, quality=capture.quality + loop.quality)
+            for capture, loop in zip((before, after), loops, strict=True)
+        )
+        doubtful = tuple(
+            capture.path
+            for capture, loop in zip((before, after), loops, strict=True)
+            if any(note.severity is not Severity.INFO for note in loop.quality)
+        )
+        if not doubtful:
+            gain = _gain_change(loops[0], loops[1], plan, before.sample_rate_hz)
     rate_hz = float(before.sample_rate_hz)
     diagnosis = None
     if plan is not None and plan.filters:
@@ -223,7 +238,10 @@ def _compare_responses(
         bands=third_octaves(change, plan, diagnosis, sample_rate_hz=rate_hz),
         gain=gain,
         diagnosis=diagnosis,
-        next_step=next_step((), plan, diagnosis=diagnosis, gain=gain),
+        next_step=record_again(doubtful)
+        if doubtful
+        else next_step((), plan, diagnosis=diagnosis, gain=gain),
+        doubtful=doubtful,
     )
 
 
@@ -262,7 +280,7 @@ def third_octaves(
         filters = [planned.filter for planned in plan.filters]
         promised = change.promised_db(filters, sample_rate_hz=sample_rate_hz)
     bands = []
-    for exact, nominal in zip(*midbands_hz(LOW_HZ, HIGH_HZ), strict=True):
+    for exact, nominal in zip(*midbands_hz(COMPARED_LOW_HZ, COMPARED_HIGH_HZ), strict=True):
         inside = np.abs(np.log(change.centre_hz / exact)) <= np.log(EDGE_RATIO)
         if inside.any():
             bands.append(

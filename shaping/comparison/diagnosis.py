@@ -1,7 +1,7 @@
 """What went wrong at the equaliser, where the measured change is not the promised one.
 
 Each setting may have been left out, boosted instead of cut, put on another frequency, given
-another gain, or its Q may have been read in another convention; the equaliser as a whole may have
+another gain or another width; the equaliser as a whole may count Q in another convention, or have
 been bypassed. Each such mistake predicts a change of its own. The one that explains the
 measurement best is taken if it explains it clearly better, then the rest is searched again.
 
@@ -40,6 +40,8 @@ class Mistake(StrEnum):
     Q_CONVENTION = "q-convention"
     Q_AS_OCTAVES = "q-as-octaves"
     OCTAVES_AS_Q = "octaves-as-q"
+    TOO_WIDE = "too-wide"
+    TOO_NARROW = "too-narrow"
 
 
 _COST = {
@@ -49,6 +51,8 @@ _COST = {
     Mistake.Q_CONVENTION: 6.0,
     Mistake.Q_AS_OCTAVES: 7.0,
     Mistake.OCTAVES_AS_Q: 7.0,
+    Mistake.TOO_WIDE: 8.0,
+    Mistake.TOO_NARROW: 8.0,
     Mistake.GAIN: 10.0,
     Mistake.FREQUENCY: 14.0,
 }
@@ -64,6 +68,10 @@ _EXPLAINS = 0.6
 _QUIET_DB = 0.25
 _LEAST_QUIET = 12
 _STEPS_PER_OCTAVE = 24
+_TIMES_WIDER = 2.0 ** (np.arange(2, 13) / 4)
+"""Widths tried beside the planned one, wider and narrower: 1.4 to 8 times, in steps that miss none
+by more than a tenth. A smaller difference is hardly heard; a greater one is an octave taken for a
+Q, which is a mistake of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,52 +320,56 @@ def _candidates(
     everywhere = tuple(range(len(planned)))
     if len(planned) > 1:
         yield _Candidate(Mistake.ALL_OUT, everywhere, (None,) * len(planned))
-        yield from _all_read_otherwise(planned, limits)
+    yield from _read_otherwise(planned, limits)
     for place, one in enumerate(planned):
         yield _Candidate(Mistake.OUT, (place,), (None,))
-        for mistake, filter, convention in _single(one, limits, change):
-            yield _Candidate(mistake, (place,), (filter,), convention)
+        for mistake, filter in _single(one, limits, change):
+            yield _Candidate(mistake, (place,), (filter,))
 
 
-def _all_read_otherwise(planned: Sequence[PlannedFilter], limits: Limits) -> Iterator[_Candidate]:
-    """Yield one candidate for each convention in which the equaliser may read every Q."""
+def _read_otherwise(planned: Sequence[PlannedFilter], limits: Limits) -> Iterator[_Candidate]:
+    """Yield one candidate for each convention in which the equaliser may read every Q.
+
+    An equaliser reads all its bands alike: a single band that differs was set to another width.
+    """
+    if limits.min_q == limits.max_q:
+        return
     for convention in QConvention:
         found = [
             (place, read)
             for place, one in enumerate(planned)
             if (read := _read_as(one, convention, limits)) is not None
         ]
-        if len(found) > 1:
+        if found:
             places, filters = zip(*found, strict=True)
             yield _Candidate(Mistake.Q_CONVENTION, places, filters, convention)
 
 
 def _single(
     planned: PlannedFilter, limits: Limits, change: MeasuredChange
-) -> Iterator[tuple[Mistake, Filter, QConvention | None]]:
+) -> Iterator[tuple[Mistake, Filter]]:
     filter = planned.filter
     low, high = change.centre_hz[0], change.centre_hz[-1]
     for step in range(int(np.log2(high / low) * _STEPS_PER_OCTAVE) + 1):
         frequency_hz = float(low * 2 ** (step / _STEPS_PER_OCTAVE))
         if abs(np.log2(frequency_hz / filter.frequency_hz)) > 1 / _STEPS_PER_OCTAVE:
-            yield Mistake.FREQUENCY, replace(filter, frequency_hz=frequency_hz), None
+            yield Mistake.FREQUENCY, replace(filter, frequency_hz=frequency_hz)
     if filter.gain_db is None:
         return
-    yield Mistake.SIGN, replace(filter, gain_db=-filter.gain_db), None
+    yield Mistake.SIGN, replace(filter, gain_db=-filter.gain_db)
     for gain_db in np.arange(-18.0, 12.5, 0.5):
         if abs(gain_db) > 0.1 and min(abs(gain_db - filter.gain_db), abs(gain_db + filter.gain_db)):
-            yield Mistake.GAIN, replace(filter, gain_db=float(gain_db)), None
+            yield Mistake.GAIN, replace(filter, gain_db=float(gain_db))
     if filter.kind is not FilterKind.PEAKING or filter.q is None or limits.min_q == limits.max_q:
         return
-    for convention in QConvention:
-        read = _read_as(planned, convention, limits)
-        if read is not None:
-            yield Mistake.Q_CONVENTION, read, convention
+    for times in _TIMES_WIDER:
+        yield Mistake.TOO_WIDE, replace(filter, q=float(filter.q / times))
+        yield Mistake.TOO_NARROW, replace(filter, q=float(filter.q * times))
     dialled = planned.dial_q if planned.dial_q is not None else filter.q
     if 0.05 <= dialled <= 6.0:
-        yield Mistake.Q_AS_OCTAVES, replace(filter, q=q_from_octaves(dialled)), None
+        yield Mistake.Q_AS_OCTAVES, replace(filter, q=q_from_octaves(dialled))
     if planned.bandwidth_oct is not None:
-        yield Mistake.OCTAVES_AS_Q, replace(filter, q=planned.bandwidth_oct), None
+        yield Mistake.OCTAVES_AS_Q, replace(filter, q=planned.bandwidth_oct)
 
 
 def _read_as(planned: PlannedFilter, convention: QConvention, limits: Limits) -> Filter | None:

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 
 from shaping.comparison.changes import GainChange, RingChange
 from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
-from shaping.filters.width import QConvention
-from shaping.plan.plan import Plan
+from shaping.filters.width import QConvention, octaves_from_q
+from shaping.plan.plan import Plan, PlannedFilter
+from shaping.plan.ring_out.needs import DEEPEST_DB
 from shaping.text.frequency import hertz_text, note_text
-
-DEEPEST_DB = -9.0
-"""Needing more than this means that EQ is not the cure. Common practice, no published source."""
+from shaping.text.names import file_text
+from shaping.text.quantities import octaves_text, q_text
+from shaping.text.sentences import listing
 
 DISAGREE_DB = 2.0
 """Captures that differ by more than this without a reason were not made at one place."""
@@ -36,6 +37,8 @@ _NAMES = {
     Mistake.Q_CONVENTION: "its Q read in another convention",
     Mistake.Q_AS_OCTAVES: "its Q entered as octaves",
     Mistake.OCTAVES_AS_Q: "its octaves entered as Q",
+    Mistake.TOO_WIDE: "too wide",
+    Mistake.TOO_NARROW: "too narrow",
 }
 
 
@@ -77,6 +80,8 @@ def _finding(e: Explanation) -> str:
         return f"seems to sit at about {hertz_text(dialled.frequency_hz)}"
     if e.mistake is Mistake.GAIN:
         return f"seems to be set to about {dialled.gain_db:+.1f} dB"
+    if e.mistake in (Mistake.TOO_WIDE, Mistake.TOO_NARROW) and dialled.q is not None:
+        return f"seems to be {_NAMES[e.mistake]}, about {octaves_text(octaves_from_q(dialled.q))}"
     if e.mistake is Mistake.Q_AS_OCTAVES:
         return "seems to have its Q entered as octaves"
     return "seems to have its octaves entered as Q"
@@ -116,6 +121,14 @@ def next_step(
     return BACK_OFF
 
 
+def record_again(paths: Sequence[str]) -> str:
+    """Return the step after measurements that are doubtful: nothing can rest on them."""
+    return (
+        f"Record {listing([file_text(path) for path in paths])} again, with what is said of it "
+        "mended: no gain can be told from a measurement in doubt. Then compare."
+    )
+
+
 def _mend(e: Explanation, plan: Plan | None) -> str:
     again = "then record again and compare."
     if e.mistake is Mistake.ALL_OUT:
@@ -129,17 +142,25 @@ def _mend(e: Explanation, plan: Plan | None) -> str:
     if e.mistake is Mistake.OUT:
         return f"Switch {name} in, {again}"
     if e.mistake is Mistake.FREQUENCY:
-        return f"Set {name} to {_named(planned.filter.frequency_hz)}, {again}"
+        where = _named(planned.filter.frequency_hz)
+        return f"Set the frequency of setting {e.setting} to {where}, {again}"
     if e.mistake in (Mistake.SIGN, Mistake.GAIN):
         return f"Set the gain of {name} to {planned.filter.gain_db:+.1f} dB, {again}"
-    octaves = "" if planned.bandwidth_oct is None else f" {planned.bandwidth_oct:.2f}"
-    return f"Match the width of {name} in octaves,{octaves}, instead of Q, {again}"
+    return f"{_mended_width(e, planned, name)}, {again}"
+
+
+def _mended_width(e: Explanation, planned: PlannedFilter, name: str) -> str:
+    octaves = "" if planned.bandwidth_oct is None else octaves_text(planned.bandwidth_oct)
+    if e.mistake in (Mistake.TOO_WIDE, Mistake.TOO_NARROW) and planned.dial_q is not None:
+        turned = "narrower" if e.mistake is Mistake.TOO_WIDE else "wider"
+        return f"Set {name} {turned}, to {q_text(planned.dial_q)} ({octaves})"
+    return f"Match the width of {name} in octaves, {octaves}, instead of Q"
 
 
 def _answer(change: RingChange, plan: Plan | None) -> str:
     where = _named(change.frequency_hz)
     depth = change.promised_db if change.promised_db is not None else 0.0
-    if depth - 3.0 < DEEPEST_DB:
+    if depth - 3.0 < -DEEPEST_DB:
         return (
             f"Leave the equaliser: {where} already has {depth:.1f} dB. Move the mic or the wedge, "
             "or lower the send."

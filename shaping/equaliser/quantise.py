@@ -18,6 +18,11 @@ from shaping.filters.width import QConvention, convert_q, octaves_from_q
 MATCH_TOLERANCE = 1e-4
 """Relative difference that `allows` passes over: plans are written with rounded digits."""
 
+LEAST_MOVE_DB = 1.0
+"""A shallower cut is not proposed: it is not worth a hand's move. A change of 1 dB is
+about the least that is heard of a level at all (textbooks of hearing; from memory), and a mic that
+moves by a few centimetres changes the loop by more."""
+
 _STEPS_ORIGIN_HZ = 1000.0
 
 
@@ -116,6 +121,15 @@ def gain_steps_db(limits: Limits, step_if_free_db: float) -> tuple[float, ...]:
     step = limits.gain_step_db or step_if_free_db
     count = math.floor(-limits.min_gain_db / step + 1e-9)
     return tuple(_tidy(-step * n) for n in range(1, count + 1))
+
+
+def worth_a_move(gain_db: float | None) -> bool:
+    """Return whether a cut of this gain is worth dialling in; a notch (None) always is.
+
+    >>> worth_a_move(-1.0), worth_a_move(-0.5), worth_a_move(None)
+    (True, False, True)
+    """
+    return gain_db is None or gain_db <= -LEAST_MOVE_DB + 1e-9
 
 
 def _high_pass(filter: Filter, limits: Limits) -> Filter:

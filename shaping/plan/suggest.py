@@ -12,6 +12,7 @@ from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
+from shaping.plan.loop.wishes import Wishes
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
@@ -25,9 +26,7 @@ def suggest(
     reference: Capture | None = None,
     thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
-    favour: str = "balanced",
-    same_start: bool = False,
-    margin_db: float | None = None,
+    wishes: Wishes | None = None,
 ) -> Suggestion:
     """Suggest the settings for one wedge from its captures.
 
@@ -44,13 +43,9 @@ def suggest(
         How much to thin: none, light, medium or strong.
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
-    favour : str
-        What a quiet ring-out would rather keep: tone, balanced or gain.
-    same_start : bool
-        Whether player and recorder share a clock and a start, so that the delay from file to file
-        is the loop's own; for a quiet ring-out with a reference.
-    margin_db : float or None
-        What to leave between the send and the safe end of the stable gain; 6 dB by default.
+    wishes : Wishes or None
+        For pink noise and sweeps: how much gain for how much tone, the margin to leave, whether
+        player and recorder started together.
 
     Returns
     -------
@@ -87,21 +82,15 @@ def suggest(
         plan = plan_from_rings(captures, rings, limits, thinning=amount, cuts=cuts)
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances
-    from shaping.plan.loop.best_cuts import chosen_favour
-    from shaping.plan.loop.planner import (
-        USUAL_MARGIN_DB,
-        plan_from_loop,
-        plan_from_resonances,
-    )
+    from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances
 
-    wanted = chosen_favour(favour)
+    asked = wishes or Wishes()
+    asked = asked if cuts is None else replace(asked, cuts=cuts)
     if reference is None:
         if kind is CaptureKind.SWEEP:
             raise ParameterError("a sweep needs the file that was played; name it with --reference")
         resonances = [find_resonances(c.samples, c.sample_rate_hz) for c in captures]
-        plan = plan_from_resonances(
-            captures, resonances, limits, thinning=amount, cuts=cuts, favour=wanted
-        )
+        plan = plan_from_resonances(captures, resonances, limits, thinning=amount, wishes=asked)
         return Suggestion(plan, tuple(captures), ())
     loops = tuple(
         estimate_loop_response(
@@ -119,16 +108,7 @@ def suggest(
     )
     for capture in judged:
         require_usable(capture)
-    plan = plan_from_loop(
-        judged,
-        loops,
-        limits,
-        thinning=amount,
-        cuts=cuts,
-        favour=wanted,
-        same_start=same_start,
-        margin_db=USUAL_MARGIN_DB if margin_db is None else margin_db,
-    )
+    plan = plan_from_loop(judged, loops, limits, thinning=amount, wishes=asked)
     return Suggestion(plan, judged, loops)
 
 

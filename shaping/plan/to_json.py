@@ -24,8 +24,9 @@ import numpy as np
 from shaping.analysis.findings import Ring
 from shaping.equaliser.limits_file import limits_to_dict
 from shaping.filters.design import filter_sos
-from shaping.plan.from_json import SCHEMA, load_plan, plan_from_json
+from shaping.plan.from_json import load_plan, plan_from_json
 from shaping.plan.plan import Plan, PlannedFilter
+from shaping.plan.plan_form import SCHEMA
 from shaping.text.frequency import note_text
 
 __all__ = [
@@ -58,7 +59,7 @@ _DECIMALS = {
     "sii_after": 4,
 }
 _OTHER_DECIMALS = 3
-_WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying_cuts"})
+_WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying_cuts", "capture"})
 
 
 def plan_to_json(plan: Plan) -> str:
@@ -149,7 +150,10 @@ def _plain(key: str, value: Any) -> Any:
 
 
 def _ring(ring: Ring) -> dict[str, Any]:
-    return {**_record(ring), "note": note_text(ring.frequency_hz)}
+    record = _record(ring)
+    if ring.capture == 1:
+        del record["capture"]  # said where there are several
+    return {**record, "note": note_text(ring.frequency_hz)}
 
 
 def _filter(planned: PlannedFilter, rate_hz: int) -> dict[str, Any]:

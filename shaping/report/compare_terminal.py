@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from rich.console import Console
-from rich.text import Text
 
 from shaping.capture.cautions import EXPOSURE, RING_OUT
 from shaping.capture.recording import CaptureKind
@@ -11,12 +10,25 @@ from shaping.comparison.changes import BandChange, Fate, RingChange
 from shaping.comparison.compare import Comparison
 from shaping.comparison.next_step import explanation_text
 from shaping.report import words
-from shaping.report.terminal import heading, lines, new_table
+from shaping.report.terminal_text import Column, heading, lines, rows
 from shaping.text.frequency import frequency_text
 from shaping.text.names import shown
 from shaping.text.quantities import change_text, gain_text
 
 _FATE_WORDS = {Fate.GONE: "gone", Fate.REMAINS: "still there", Fate.NEW: "new"}
+_RING = (
+    Column("Frequency", leads=True),
+    Column("Now", bold=True, leads=True),
+    Column("Before"),
+    Column("After"),
+    Column("Plan", right=True),
+)
+_BAND = (
+    Column("Band", right=True, leads=True),
+    Column("Measured", right=True),
+    Column("Promised", right=True),
+    Column("Missed by", right=True, bold=True),
+)
 _MISSED_DB = 1.5
 _LEVEL_DB = 1.0
 
@@ -54,24 +66,12 @@ def _rings(comparison: Comparison, console: Console) -> None:
     if not comparison.rings:
         lines(console, [("-", "None, in either.")])
         return
-    table = new_table(console)
-    table.add_column("Frequency", no_wrap=True)
-    table.add_column("Now", no_wrap=True)
-    table.add_column("Before")
-    table.add_column("After")
-    if comparison.plan is not None:
-        table.add_column("Plan", justify="right", no_wrap=True)
-    for ring in comparison.rings:
-        row = [
-            Text(frequency_text(ring.frequency_hz).replace(" (", "\n(")),
-            Text(_FATE_WORDS[ring.fate], style="bold"),
-            Text(_behaviour(ring, before=True)),
-            Text(_behaviour(ring, before=False)),
-        ]
-        if comparison.plan is not None and ring.promised_db is not None:
-            row.append(Text(gain_text(ring.promised_db)))
-        table.add_row(*row)
-    console.print(table)
+    planned = comparison.plan is not None
+    rows(
+        console,
+        _RING if planned else _RING[:-1],
+        [_ring_row(ring)[: None if planned else -1] for ring in comparison.rings],
+    )
     lines(
         console,
         [
@@ -84,6 +84,16 @@ def _rings(comparison: Comparison, console: Console) -> None:
     )
 
 
+def _ring_row(ring: RingChange) -> tuple[str, ...]:
+    return (
+        frequency_text(ring.frequency_hz),
+        _FATE_WORDS[ring.fate],
+        _behaviour(ring, before=True),
+        _behaviour(ring, before=False),
+        "" if ring.promised_db is None else gain_text(ring.promised_db),
+    )
+
+
 def _behaviour(change: RingChange, *, before: bool) -> str:
     ring = change.before if before else change.after
     return "-" if ring is None else f"{words.ring_word(ring)}, {words.growth_text(ring)}"
@@ -91,9 +101,12 @@ def _behaviour(change: RingChange, *, before: bool) -> str:
 
 def _gain(comparison: Comparison, console: Console) -> None:
     gain = comparison.gain
-    if gain is None:
+    if gain is None and not comparison.doubtful:
         return
     heading(console, "Stable gain, worst case over phase")
+    if gain is None:
+        lines(console, [("!", "Not told: what is said of the recordings above puts it in doubt.")])
+        return
     told = [
         (
             "-",
@@ -108,26 +121,22 @@ def _gain(comparison: Comparison, console: Console) -> None:
 
 def _bands(comparison: Comparison, console: Console) -> None:
     heading(console, "Change in each third-octave band")
-    table = new_table(console)
     planned = comparison.plan is not None
-    for name in ("Band", "Measured", *(("Promised", "Missed by") if planned else ())):
-        table.add_column(name, justify="right", no_wrap=True)
-    for band in comparison.bands:
-        row = [
-            Text(f"{band.nominal_hz:g} Hz"),
-            Text(gain_text(band.measured_db)),
-        ]
-        if planned and band.promised_db is not None:
-            row += [Text(gain_text(band.promised_db)), _missed(band)]
-        table.add_row(*row)
-    console.print(table)
+    rows(
+        console,
+        _BAND if planned else _BAND[:2],
+        [_band_row(band)[: None if planned else 2] for band in comparison.bands],
+    )
 
 
-def _missed(band: BandChange) -> Text:
+def _band_row(band: BandChange) -> tuple[str, ...]:
+    promised = "" if band.promised_db is None else gain_text(band.promised_db)
+    return f"{band.nominal_hz:g} Hz", gain_text(band.measured_db), promised, _missed(band)
+
+
+def _missed(band: BandChange) -> str:
     missed_db = band.measured_db - (band.promised_db or 0.0)
-    if abs(missed_db) < max(_MISSED_DB, 2 * band.error_db):
-        return Text("")
-    return Text(gain_text(missed_db), style="bold")
+    return "" if abs(missed_db) < max(_MISSED_DB, 2 * band.error_db) else gain_text(missed_db)
 
 
 def _diagnosis(comparison: Comparison, console: Console) -> None:

@@ -27,7 +27,6 @@ from shaping.report.figures.marked_frequencies import MOST_CRITICAL
 from shaping.report.figures.svg import inline_svg
 from shaping.report.figures.whole import evidence_figure, gain_figure, response_figure
 from shaping.report.templating import environment
-from shaping.text.durations import duration_text
 from shaping.text.frequency import hertz_text, note_text
 from shaping.text.names import file_text, shown
 from shaping.text.quantities import gain_text
@@ -95,7 +94,7 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
                     note_text(ring.frequency_hz),
                     f"{words.ring_word(ring)}: {words.growth_text(ring)}",
                     words.peak_text(ring),
-                    duration_text(ring.onset_s),
+                    words.onset_text(ring, plan),
                 )
                 for ring in words.shown_rings(plan)[0]
             ],

@@ -5,24 +5,33 @@ Every value comes from a plan or a file name, so nothing is read as markup.
 
 from __future__ import annotations
 
-import textwrap
-
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
 from shaping.capture.recording import CaptureKind, Severity
 from shaping.plan.plan import LoopSummary, Plan
 from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, words
 from shaping.report.figures.marked_frequencies import MOST_CRITICAL
-from shaping.text.durations import duration_text
+from shaping.report.terminal_text import Column, bold, heading, lines, rows
 from shaping.text.frequency import frequency_text
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
 
-_NARROW = 74
+_SETTING = (
+    Column("", right=True, bold=True, leads=True),
+    Column("Filter", leads=True),
+    Column("Frequency", bold=True, leads=True),
+    Column("Gain", right=True, bold=True),
+    Column("Width"),
+)
+_RING = (
+    Column("Frequency", leads=True),
+    Column("Finding"),
+    Column("Peak", right=True),
+    Column("From", right=True),
+)
+_CRITICAL = (Column("Frequency", leads=True), Column("From send gain", right=True))
+_RESONANCE = (Column("Frequency", leads=True), Column("Height"), Column("Width"))
 
 
 def print_plan(suggestion: Suggestion, console: Console) -> None:
@@ -45,32 +54,11 @@ def print_plan(suggestion: Suggestion, console: Console) -> None:
     _assumptions(plan, console)
 
 
-def heading(console: Console, text: str) -> None:
-    """Print a heading with a blank line before it."""
-    console.print()
-    console.print(Text(text, style="bold"))
-
-
-def lines(console: Console, marked: list[tuple[str, str]]) -> None:
-    """Print short marks with hanging text beside them."""
-    for mark, text in marked:
-        lead = f" {mark} "
-        wrapped = textwrap.wrap(
-            text, console.width, initial_indent=lead, subsequent_indent=" " * len(lead)
-        )
-        console.print(Text("\n".join(wrapped)))
-
-
-def new_table(console: Console) -> Table:
-    """Return an empty table: ruled on a terminal, plain when piped."""
-    return Table(box=SIMPLE_HEAD if console.is_terminal else None, padding=(0, 1), pad_edge=False)
-
-
 def _captures(plan: Plan, console: Console) -> None:
     if not plan.captures:
-        console.print(Text("Nothing was recorded: starting points.", style="bold"))
+        bold(console, "Nothing was recorded: starting points.")
     for capture in plan.captures:
-        console.print(Text(words.capture_text(capture), style="bold"))
+        bold(console, words.capture_text(capture))
     notes = [
         ("-" if severity is Severity.INFO else "!", text)
         for severity, text in words.quality_notes(plan)
@@ -92,52 +80,50 @@ def _found(plan: Plan, console: Console) -> None:
 
 def _rings(plan: Plan, console: Console) -> None:
     heading(console, "Rings found, most urgent first")
-    narrow = console.width < _NARROW
-    table = new_table(console)
-    table.add_column("Frequency", no_wrap=True)
-    table.add_column("Finding", no_wrap=True)
-    table.add_column("Peak", justify="right", no_wrap=True)
-    table.add_column("From", justify="right", no_wrap=True)
-    between = ":\n" if narrow else ": "
-    shown, others = words.shown_rings(plan)
-    for ring in shown:
-        frequency = frequency_text(ring.frequency_hz)
-        table.add_row(
-            Text(frequency.replace(" (", "\n(") if narrow else frequency),
-            Text(words.ring_word(ring) + between + words.growth_text(ring)),
-            Text(words.peak_text(ring)),
-            Text(duration_text(ring.onset_s)),
-        )
-    console.print(table)
+    found, others = words.shown_rings(plan)
+    rows(
+        console,
+        _RING,
+        [
+            (
+                frequency_text(ring.frequency_hz),
+                f"{words.ring_word(ring)}: {words.growth_text(ring)}",
+                words.peak_text(ring),
+                words.onset_text(ring, plan),
+            )
+            for ring in found
+        ],
+    )
     if others:
         lines(console, [("-", others)])
 
 
 def _critical(loop: LoopSummary, console: Console) -> None:
     heading(console, "Where it howls without the settings, first one first")
-    table = new_table(console)
-    table.add_column("Frequency", no_wrap=True)
-    table.add_column("From send gain", justify="right", no_wrap=True)
-    for point in loop.critical[:MOST_CRITICAL]:
-        table.add_row(
-            Text(frequency_text(point.frequency_hz)),
-            Text(gain_text(point.gain_db)),
-        )
-    console.print(table)
+    rows(
+        console,
+        _CRITICAL,
+        [
+            (frequency_text(point.frequency_hz), gain_text(point.gain_db))
+            for point in loop.critical[:MOST_CRITICAL]
+        ],
+    )
 
 
 def _resonances(plan: Plan, console: Console) -> None:
     heading(console, "Resonances found, most prominent first")
-    table = new_table(console)
-    for name in ("Frequency", "Height", "Width"):
-        table.add_column(name)
-    for peak in plan.resonances:
-        table.add_row(
-            Text(frequency_text(peak.frequency_hz)),
-            Text(words.height_text(peak)),
-            Text(words.width_text(peak.q)),
-        )
-    console.print(table)
+    rows(
+        console,
+        _RESONANCE,
+        [
+            (
+                frequency_text(peak.frequency_hz),
+                words.height_text(peak),
+                words.width_text(peak.q),
+            )
+            for peak in plan.resonances
+        ],
+    )
 
 
 def _settings(plan: Plan, console: Console) -> None:
@@ -149,24 +135,12 @@ def _settings(plan: Plan, console: Console) -> None:
     heading(console, before)
     lines(console, [("!", caution) for caution in said])
     heading(console, f"Settings to dial in, in this order ({shown(limits.name)})")
-    narrow = console.width < _NARROW
-    table = new_table(console)
-    table.add_column("", justify="right", no_wrap=True)
-    table.add_column("Filter", no_wrap=True)
-    table.add_column("Frequency", no_wrap=True)
-    table.add_column("Gain", justify="right", no_wrap=True)
-    table.add_column("Width", no_wrap=True)
     settings = words.settings(plan)
-    for setting in settings:
-        frequency = setting.frequency.replace(" (", "\n(") if narrow else setting.frequency
-        table.add_row(
-            Text(str(setting.number), style="bold"),
-            Text(setting.kind),
-            Text(frequency, style="bold"),
-            Text(setting.gain, style="bold"),
-            Text(setting.width),
-        )
-    console.print(table)
+    rows(
+        console,
+        _SETTING,
+        [(str(one.number), one.kind, one.frequency, one.gain, one.width) for one in settings],
+    )
     lines(console, [("-", words.convention_text(limits))])
     heading(console, "Why")
     lines(console, [(str(setting.number), setting.reason) for setting in settings])

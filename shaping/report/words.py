@@ -87,7 +87,7 @@ def ring_word(ring: Ring) -> str:
     return "ring" if ring.certain else "possible ring"
 
 
-MOST_POSSIBLE = 5
+MOST_POSSIBLE_SHOWN = 5
 """So many possible rings are shown; many more are noise, and stand in the JSON alone."""
 
 
@@ -99,7 +99,7 @@ def shown_rings(plan: Plan) -> tuple[tuple[Ring, ...], str]:
     doubtful = sorted(
         (ring for ring in plan.rings if not ring.certain), key=lambda ring: -ring.confidence
     )
-    left_out = {id(ring) for ring in doubtful[MOST_POSSIBLE:]}
+    left_out = {id(ring) for ring in doubtful[MOST_POSSIBLE_SHOWN:]}
     shown = tuple(ring for ring in plan.rings if id(ring) not in left_out)
     return shown, f"And {len(left_out)} less likely ones, in the JSON." if left_out else ""
 
@@ -116,6 +116,12 @@ def growth_text(ring: Ring) -> str:
 def peak_text(ring: Ring) -> str:
     """Return how loud a ring got; a clipped one has no level to tell."""
     return "clipped" if ring.clipped else f"{ring.peak_dbfs:.0f} dBFS"
+
+
+def onset_text(ring: Ring, plan: Plan) -> str:
+    """Return when a ring first stood out, and in which recording where there are several."""
+    when = duration_text(ring.onset_s)
+    return when if len(plan.captures) < 2 else f"{when} in recording {ring.capture}"
 
 
 def height_text(peak: Resonance) -> str:

@@ -29,7 +29,6 @@ from shaping.equaliser.menu import cuts_db, feedback_settings, removed_tone_db
 from shaping.filters.kinds import Filter
 from shaping.plan.loop.best_cuts import (
     ORDINARY_COUNT,
-    Favour,
     added_gain_db,
     optimise_curves,
     ordinary_cuts,
@@ -38,6 +37,7 @@ from shaping.plan.loop.choice import choose
 from shaping.plan.loop.level_curve import LevelCurve, level_curve, upper_points
 from shaping.plan.loop.noise_curve import noise_curve
 from shaping.plan.loop.unseen import unseen_gain_db
+from shaping.plan.loop.wishes import Favour, Wishes
 from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
 from shaping.simulation.truth import open_loop
 
@@ -124,8 +124,7 @@ def against_ordinary(part: Part, count: int, *, evolved: int, seconds: float) ->
                 [curve],
                 small,
                 thinning_filters(ThinningAmount.LIGHT, small),
-                cuts=None,
-                favour=Favour.BALANCED,
+                wishes=Wishes(),
                 sample_rate_hz=RATE_HZ,
             )
             little += added_gain_db([curve], chosen.filters, sample_rate_hz=RATE_HZ) < 1.0

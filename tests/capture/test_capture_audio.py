@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import struct
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -196,12 +197,32 @@ def test_no_permission_reported_by_the_system(tmp_path, sound, monkeypatch):
         (bytes(range(128, 256)) * 40, "not a recording"),
         (b"\0\0\0\x20ftypM4A " + bytes(1000), "ffmpeg"),
         (b"\x1aE\xdf\xa3" + bytes(1000), "ffmpeg"),
+        # ISO/IEC 13818-7 and 14496-3 (from memory): twelve ones, then a layer of two zeros.
+        (b"\xff\xf1\x50\x80\x02\x1f\xfc" + bytes(1000), "ffmpeg -i OLD NEW.wav"),
+        (b"\xff\xf9\x50\x80\x02\x1f\xfc" + bytes(1000), "ffmpeg -i OLD NEW.wav"),
+        (b"ADIF" + bytes(1000), "ffmpeg -i OLD NEW.wav"),
+        (b"#!AMR\n" + bytes(1000), "ffmpeg -i OLD NEW.wav"),
+        (b"\x30\x26\xb2\x75\x8e\x66\xcf\x11" + bytes(1000), "ffmpeg -i OLD NEW.wav"),
     ],
 )
 def test_not_audio(tmp_path, content, words):
     path = tmp_path / "capture.wav"
     path.write_bytes(content)
     assert words in refusal(path)
+
+
+@pytest.mark.debian
+@pytest.mark.parametrize("name", ["capture.aac", "capture.m4a", "capture.wma", "capture.mka"])
+def test_what_phones_write_is_answered_with_how_to_convert_it(tmp_path, name):
+    """As written by an independent encoder; an MP3 with the same first bits is still read."""
+    path, other = tmp_path / name, tmp_path / "capture.mp3"
+    for out in (path, other):
+        subprocess.run(
+            ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "sine=440:duration=1", str(out)],
+            check=True,
+        )
+    assert "ffmpeg -i OLD NEW.wav" in refusal(path)
+    assert inspect(other).frames > 40_000
 
 
 @pytest.mark.parametrize("name", ["capture.raw", "CAPTURE.RAW", "capture.gsm", "capture.vox"])

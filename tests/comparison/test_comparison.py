@@ -14,7 +14,7 @@ from shaping.capture.recording import Capture, CaptureKind
 from shaping.comparison.changes import Fate
 from shaping.comparison.compare import compare, match_rings
 from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
-from shaping.comparison.next_step import BACK_OFF, explanation_text, next_step
+from shaping.comparison.next_step import explanation_text, next_step
 from shaping.comparison.to_json import comparison_to_json
 from shaping.equaliser.limits_file import load_limits
 from shaping.errors import ParameterError
@@ -83,7 +83,12 @@ def test_what_the_plan_does_at_a_ring_is_told():
 @pytest.mark.parametrize(
     ("before", "after", "plan", "said"),
     [
-        ([1000.0], [], new_plan(cut(1000.0)), BACK_OFF),
+        (
+            [1000.0],
+            [],
+            new_plan(cut(1000.0)),
+            "Leave the settings. Raise the send to the first soft",
+        ),
         ([1000.0], [1000.0], new_plan(cut(1000.0, -3.0)), "Make the cut at 1.00 kHz"),
         ([1000.0], [1000.0], new_plan(), "Cut 1.00 kHz"),
         ([1000.0], [1000.0], new_plan(cut(1000.0, -9.0)), "Move the mic or the wedge"),
@@ -122,6 +127,40 @@ def test_every_mistake_has_words_and_a_step(mistake):
     assert "then record again and compare." in step
 
 
+@pytest.mark.parametrize(
+    ("mistake", "q", "finding", "step"),
+    [
+        (
+            Mistake.TOO_WIDE,
+            1.41,
+            "Setting 2 (2.00 kHz) seems to be too wide, about 1 oct:",
+            "Set setting 2 (2.00 kHz) narrower, to Q 4.3 (1/3 oct), then record again",
+        ),
+        (
+            Mistake.TOO_NARROW,
+            8.65,
+            "Setting 2 (2.00 kHz) seems to be too narrow, about 1/6 oct:",
+            "Set setting 2 (2.00 kHz) wider, to Q 4.3 (1/3 oct), then record again",
+        ),
+        (
+            Mistake.FREQUENCY,
+            4.32,
+            "Setting 2 (2.00 kHz) seems to sit at about 1.60 kHz:",
+            "Set the frequency of setting 2 to 2.00 kHz (B6 +21 cents), then record again",
+        ),
+    ],
+)
+def test_what_was_dialled_and_what_to_dial_are_both_said(mistake, q, finding, step):
+    """Q 4.32 is a third of an octave, Q 1.41 one octave, Q 8.65 a sixth: cookbook's definition."""
+    plan = new_plan(cut(1000.0), cut(2000.0, q=4.32))
+    hz = 1600.0 if mistake is Mistake.FREQUENCY else 2000.0
+    dialled = Filter(FilterKind.PEAKING, hz, q, -6.0)
+    explanation = Explanation(mistake, 2, dialled, None, 3.2, 0.4, Mistake.GAIN, 1.1)
+    assert explanation_text(explanation, plan).startswith(finding)
+    told = next_step((), plan, diagnosis=Diagnosis(0.0, 0.4, 3.0, 0.4, (explanation,)))
+    assert told.startswith(step)
+
+
 def test_captures_that_agree_with_nothing_send_the_mic_back():
     found = Diagnosis(0.0, 3.0, 3.5, 3.5, ())
     assert "Put mic and wedge back" in next_step((), new_plan(cut(1000.0)), diagnosis=found)
@@ -136,13 +175,18 @@ def noise(seed, seconds=12):
     return (0.1 * pink / pink.std()).astype(np.float32)
 
 
+def the_path():
+    """Return a direct sound and a decay of 0.2 s."""
+    path = np.random.default_rng(2).normal(size=9600) * 10 ** (-3 * np.arange(9600) / 9600)
+    path[0] = 12.0
+    return path
+
+
 @pytest.fixture(scope="module")
 def recorded():
     """Reference, and captures before and after a high-pass made by scipy, one decaying path."""
     reference = noise(1)
-    path = np.random.default_rng(2).normal(size=9600) * 10 ** (-3 * np.arange(9600) / 9600)
-    path[0] = 12.0
-    before = signal.fftconvolve(np.pad(reference, (4800, 4800)), 0.02 * path)[: 13 * RATE_HZ]
+    before = signal.fftconvolve(np.pad(reference, (4800, 4800)), 0.02 * the_path())[: 13 * RATE_HZ]
     before += 1e-4 * np.random.default_rng(4).normal(size=before.size)
     sos = signal.butter(2, 150.0, "highpass", fs=RATE_HZ, output="sos")
     after = signal.sosfilt(sos, before)
@@ -169,8 +213,15 @@ def test_noise_with_its_reference_tells_bands_gain_and_that_the_plan_fits(record
         analogue = -10 * np.log10(1 + (150.0 / band.nominal_hz) ** 4)
         assert band.measured_db == pytest.approx(analogue, abs=1.2)
         assert band.measured_db == pytest.approx(band.promised_db, abs=0.6)
-    assert found.gain.after_db == pytest.approx(found.gain.promised_after_db, abs=0.3)
-    assert found.gain.added_db >= -0.1
+    # Its peak is the path's own, above the high-pass: read off a long transform of the path.
+    hz = np.fft.rfftfreq(2**17, 1 / RATE_HZ)
+    level_db = 20 * np.log10(np.abs(np.fft.rfft(0.02 * the_path(), 2**17)))
+    analogue_db = -10 * np.log10(1 + (150.0 / np.maximum(hz, 1.0)) ** 4)
+    inside = (hz > 50) & (hz < 17_000)
+    assert found.gain.before_db == pytest.approx(-level_db[inside].max(), abs=0.3)
+    after_db = -(level_db + analogue_db)[inside].max()
+    assert found.gain.after_db == pytest.approx(after_db, abs=0.3)
+    assert found.gain.promised_after_db == pytest.approx(after_db, abs=0.3)
 
 
 def test_a_setting_that_was_left_out_is_the_next_step(recorded):

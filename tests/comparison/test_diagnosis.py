@@ -141,7 +141,8 @@ MISTAKES = {
     "wrong band": (with_setting(1, (2000.0, -9.0, 6.0)), Mistake.FREQUENCY, 3),
     "a decade off": (with_setting(1, (250.0, -9.0, 6.0)), Mistake.FREQUENCY, 3),
     "half the cut": (with_setting(1, (2500.0, -4.5, 6.0)), Mistake.GAIN, 3),
-    "octaves as Q": (with_setting(2, (630.0, -6.0, octaves_from_q(5.0))), Mistake.OCTAVES_AS_Q, 4),
+    # Q 5 is 2 asinh(1 / (2 Q)) / ln 2 = 0.288 octaves wide (cookbook), which was entered as Q.
+    "octaves as Q": (with_setting(2, (630.0, -6.0, 0.288)), Mistake.OCTAVES_AS_Q, 4),
 }
 
 
@@ -158,6 +159,34 @@ def test_a_single_mistake_is_found_and_explains_what_is_left(rng, name):
         assert explanation.dialled.frequency_hz == pytest.approx(near, rel=0.025)
     if mistake is Mistake.GAIN:
         assert explanation.dialled.gain_db == pytest.approx(-4.5, abs=0.5)
+
+
+WIDTHS = [
+    (setting, times)
+    for setting in (2, 3, 4, 5)
+    for times in (1 / 8, 1 / 5, 1 / 3, 1 / 2, 2.0, 3.0, 5.0, 8.0)
+    if LIMITS.min_q <= AS_PLANNED[setting - 2][2] * times <= LIMITS.max_q
+]
+
+
+@pytest.mark.parametrize(("setting", "times"), WIDTHS)
+def test_a_width_is_blamed_on_the_bell_that_has_it(rng, setting, times):
+    """Turned too far, or left from another service: no misreading of the Q gives these widths."""
+    frequency_hz, gain_db, q = AS_PLANNED[setting - 2]
+    found = find(measured(with_setting(setting - 2, (frequency_hz, gain_db, q * times)), rng))
+    (explanation,) = found.explanations
+    assert explanation.setting == setting
+    assert explanation.mistake is (Mistake.TOO_WIDE if times < 1 else Mistake.TOO_NARROW)
+    assert explanation.dialled.frequency_hz == frequency_hz
+    assert explanation.dialled.q == pytest.approx(q * times, rel=0.1)
+    assert found.explained_misfit_db < 0.4
+
+
+def test_a_bell_too_wide_is_not_blamed_on_its_right_neighbour(rng):
+    plan = (bell(250.0, -3.0, 1.4), bell(545.0, -6.0, 8.0))
+    wide = [(250.0, -3.0, 1.4), (545.0, -6.0, 1.5)]
+    found = find(measured(wide, rng, high_pass_hz=None), plan)
+    assert [(e.mistake, e.setting) for e in found.explanations] == [(Mistake.TOO_WIDE, 2)]
 
 
 def test_a_q_entered_as_octaves_is_found(rng):

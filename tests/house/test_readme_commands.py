@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -56,6 +58,64 @@ def test_every_command_of_the_readme_works(tmp_path, monkeypatch, samples_folder
             shutil.copy(samples_folder / "pink_noise_reference.flac", "noise.wav")
         assert run(words) == 0, (words, capsys.readouterr().err)
         capsys.readouterr()
+
+
+def to_copy() -> list[str]:
+    """Return the lines a person may copy, in blocks and in sentences, in the order of the page."""
+    lines = []
+    for number, part in enumerate(README.split("```")):
+        if number % 2 == 0:
+            found = re.findall(r"`((?:shaping|pip|python|jupyter) [^`]*)`", part)
+            # Capitals and dots stand for what a person fills in.
+            lines += [line for line in found if not re.search(r"\b[A-Z]{2,}\b|\.\.\.", line)]
+        elif part.startswith("sh\n"):
+            lines += part.splitlines()[1:]
+    return lines
+
+
+PYTHON = """#!/bin/sh
+# Stands in for the system's Python: it can make an environment, and knows nothing of its programs.
+test "$1 $2" = "-m venv" || exit 1
+mkdir -p "$3/bin"
+echo "PATH=$PWD/$3/bin:$PATH" > "$3/bin/activate"
+for name in pip python shaping jupyter; do
+  printf '#!/bin/sh\\n' > "$3/bin/$name"
+  chmod +x "$3/bin/$name"
+done
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the README gives Windows lines of its own")
+def test_every_command_is_found_where_it_is_copied_in_order_into_one_terminal(tmp_path):
+    """A shell that knows no program of the project before the first block made it one."""
+    for name in ("sh", "bash", "mkdir", "chmod"):
+        (tmp_path / name).symlink_to(shutil.which(name))
+    stand_in = tmp_path / "python3"
+    stand_in.write_text(PYTHON, encoding="utf-8")
+    stand_in.chmod(0o755)
+    (tmp_path / "copied.sh").write_text("\n".join(to_copy()), encoding="utf-8")
+    done = subprocess.run(
+        [tmp_path / "bash", "-e", tmp_path / "copied.sh"],
+        cwd=tmp_path,
+        env={"PATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+
+
+def test_nothing_of_the_readme_is_said_twice():
+    sentences = [
+        sentence.strip()
+        for sentence in re.split(
+            r"(?<=[.:])\s+|\n\n", re.sub(r"```.*?```", "", README, flags=re.DOTALL)
+        )
+        if len(sentence.split()) > 4
+    ]
+    assert len(set(sentences)) == len(sentences)
+    assert README.count("tests/bench/FIGURES.md)") == 1
 
 
 def test_the_limits_of_the_readme_are_limits(tmp_path):

@@ -20,7 +20,6 @@ from shaping.report.figures.whole import (
     draw_spectrogram,
     evidence_figure,
 )
-from shaping.text.frequency import hertz_text
 
 
 def by_id(ax, gid):
@@ -79,7 +78,12 @@ def test_spectrogram_labels_do_not_overlap(new_plan, new_capture, count):
     assert len(boxes) == min(count, 8)
     assert all(a.y1 <= b.y0 + 1 for a, b in itertools.pairwise(boxes))
     assert all(box.x1 <= figure.bbox.x1 for box in boxes)
-    urgent = {hertz_text(ring.frequency_hz) for ring in plan.rings[:8]}
+    urgent = {
+        f"{ring.frequency_hz / 1000:.2f} kHz"
+        if ring.frequency_hz > 999.5
+        else f"{ring.frequency_hz:.0f} Hz"
+        for ring in plan.rings[:8]
+    }
     assert {t.get_text() for t in texts} == urgent
 
 

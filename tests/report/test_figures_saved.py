@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import warnings
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from matplotlib.image import imread
@@ -45,15 +47,38 @@ def test_plan_figure_without_capture_has_only_the_response(new_plan):
     assert len(plan_figure(Suggestion(new_plan(2))).axes) == 1
 
 
-@pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
-def test_saved_figures_are_the_same_bytes_every_time(new_plan, new_capture, tmp_path, suffix):
-    plan = new_plan(2)
-    capture = new_capture(plan.rings, duration_s=4.0)
-    for name in ("one", "two"):
-        save_figure(plan_figure(Suggestion(plan, (capture,))), tmp_path / f"{name}{suffix}")
-    one = (tmp_path / f"one{suffix}").read_bytes()
-    assert len(one) > 10_000
-    assert one == (tmp_path / f"two{suffix}").read_bytes()
+WRITE = """
+import sys
+from pathlib import Path
+from shaping.plan.suggestion import Suggestion
+from shaping.report.figures.whole import plan_figure, save_figure
+from shaping.report.page import plan_page
+from tests.report.conftest import make_capture, make_plan
+
+plan = make_plan(2)
+suggestion = Suggestion(plan, (make_capture(plan.rings, duration_s=4.0),))
+folder = Path(sys.argv[1])
+for suffix in (".png", ".svg", ".pdf"):
+    save_figure(plan_figure(suggestion), folder / f"plan{suffix}")
+(folder / "plan.html").write_text(plan_page(suggestion), encoding="utf-8")
+"""
+
+
+def test_saved_files_are_the_same_bytes_from_another_process_at_another_time(tmp_path):
+    """Seconds later, with another seed of the hashes: no time, no chance and no order leaks in."""
+    folders = [tmp_path / "one", tmp_path / "two"]
+    for seed, folder in enumerate(folders, 1):
+        folder.mkdir()
+        subprocess.run(
+            [sys.executable, "-c", WRITE, str(folder)],
+            check=True,
+            cwd=Path(__file__).resolve().parents[2],
+            env={**os.environ, "PYTHONHASHSEED": str(seed)},
+        )
+    for name in ("plan.png", "plan.svg", "plan.pdf", "plan.html"):
+        one, two = (folder / name for folder in folders)
+        assert one.stat().st_size > 10_000
+        assert one.read_bytes() == two.read_bytes(), name
 
 
 def test_svg_keeps_text_as_text(new_plan, tmp_path):

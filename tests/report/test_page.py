@@ -14,7 +14,6 @@ from shaping.analysis.first_row.spill import Spill
 from shaping.capture import cautions
 from shaping.capture.recording import CaptureKind
 from shaping.plan.suggestion import Suggestion
-from shaping.report import gains_text, words
 from shaping.report.page import plan_page
 
 VOID = {"meta", "link", "input", "br", "hr", "img"}
@@ -72,12 +71,20 @@ def test_numbers_on_the_page_are_the_plans(page):
 
 
 def test_settings_are_read_in_dialling_order_with_reason_and_meaning(page):
-    plan, reader = page
+    _, reader = page
     at = 0
-    for setting, planned in zip(words.settings(plan), plan.filters, strict=True):
-        for part in (f"{setting.number}. {setting.kind}", setting.hertz, planned.reason):
+    for kind, hertz, reason, meaning in (
+        ("high-pass", "120 Hz", "Below this the wedge spills", "rumble and boom"),
+        ("bell", "250 Hz", "Low mids reach the first rows", "Takes some body out of this wedge"),
+        ("bell", "2.51 kHz", "It grew 40 dB/s", "At 2.51 kHz the mic hears the wedge so well"),
+        ("bell", "163 Hz", "It grew 40 dB/s", "At 163 Hz the mic hears the wedge so well"),
+        ("bell", "631 Hz", "It grew 40 dB/s", "At 631 Hz the mic hears the wedge so well"),
+        ("bell", "3.98 kHz", "It grew 40 dB/s", "At 3.98 kHz the mic hears the wedge so well"),
+    ):
+        at = reader.words.index(f". {kind}", at)
+        for part in (hertz, reason, "What this means: ", meaning):
             at = reader.words.index(part, at)
-        at = reader.words.index(f"What this means: {setting.meaning}", at)
+    assert "7. " not in reader.words[reader.words.index("1. high-pass") : at]
 
 
 def test_everything_a_person_needs_is_there(page):
@@ -86,7 +93,7 @@ def test_everything_a_person_needs_is_there(page):
         *cautions.RING_OUT,
         *plan.cautions,
         cautions.EXPOSURE,
-        words.convention_text(plan.limits),
+        "Q is counted between the points at half the gain in dB",
         "4.2 dB more gain before it howls",
         "3.4 dB less of this wedge",
         "Warning: Hum at 50 Hz: check the cables.",
@@ -219,10 +226,5 @@ def test_the_loop_and_the_curve_of_added_gain_are_shown(new_plan, new_loop):
 
 
 def test_what_cannot_be_told_is_said(new_plan):
-    assert gains_text.GAIN_UNKNOWN in Reader(plan_page(Suggestion(new_plan(3)))).words
-
-
-def test_the_same_plan_gives_the_same_page(new_plan, new_capture):
-    plan = new_plan(3)
-    capture = new_capture(plan.rings)
-    assert plan_page(Suggestion(plan, (capture,))) == plan_page(Suggestion(plan, (capture,)))
+    said = "How much louder it can go cannot be told from this recording."
+    assert said in Reader(plan_page(Suggestion(new_plan(3)))).words

@@ -52,21 +52,6 @@ def test_no_line_is_wider_than_the_terminal(new_plan, width, count, long_name):
     assert text.count("…") == file_text(long_name).count("…")
 
 
-@pytest.mark.parametrize("width", [60, 80, 130])
-def test_settings_are_whole_and_in_dialling_order(new_plan, width):
-    plan = new_plan(6)
-    text = shown(plan, width)
-    table = text[text.index("Settings to dial in") :]
-    rows = re.findall(r"^(\d)  (high-pass|bell) +(\S+ k?Hz)", table, re.MULTILINE)
-    assert rows == [(str(s.number), s.kind, s.hertz) for s in words.settings(plan)]
-    for setting in words.settings(plan):
-        line = next(
-            line for line in table.splitlines() if re.match(rf"{setting.number}  [hb]", line)
-        )
-        assert setting.gain in line
-        assert setting.width in line
-
-
 def test_the_equalisers_own_q_is_shown_and_named(new_plan, new_limits):
     limits = new_limits(q_convention=QConvention.THREE_DB_FROM_FLAT)
     plan = new_plan(1, limits=limits)

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,12 +23,12 @@ from numpy.typing import NDArray
 from shaping.analysis.findings import LoopResponse
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.menu import Settings, feedback_settings
-from shaping.equaliser.quantise import quantise
-from shaping.errors import ParameterError
+from shaping.equaliser.quantise import quantise, worth_a_move
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.loop.cut_search import CutSearch, Index
 from shaping.plan.loop.level_curve import LevelCurve, level_curve, upper_points
+from shaping.plan.loop.wishes import Favour
 
 WORTHWHILE_DB = 0.3
 """A further cut that adds less stable gain than this is not suggested."""
@@ -58,28 +57,6 @@ _MOST_CUTS = 12
 _PATIENCE = 3
 
 _Real = NDArray[np.float64]
-
-
-class Favour(StrEnum):
-    """What the user would rather keep."""
-
-    TONE = "tone"
-    BALANCED = "balanced"
-    GAIN = "gain"
-
-
-def chosen_favour(name: Favour | str) -> Favour:
-    """Return what is favoured, by its name.
-
-    Raises
-    ------
-    ParameterError
-        If there is no such choice.
-    """
-    try:
-        return Favour(name)
-    except ValueError:
-        raise ParameterError(f"favour must be {' or '.join(Favour)}, not {name}") from None
 
 
 _SHARE_OF_ORDINARY = {Favour.TONE: 0.5, Favour.BALANCED: 1.0}
@@ -200,14 +177,15 @@ def optimise_curves(
     curve = [search.added_db(one) for one in best]
     tone = [search.tone_db(one) for one in best]
     paying = _paying(curve, tone, [search.net_db(one) for one in best])
-    chosen = best[-1 if cuts is not None else paying]
+    chosen = search.without_shallow(best[-1 if cuts is not None else paying])
+    curve[len(chosen)], tone[len(chosen)] = search.added_db(chosen), search.tone_db(chosen)
     return OptimisedCuts(
         cuts=search.filters(chosen),
         added_db=search.added_db(chosen),
         fixed_db=fixed_db,
         curve_db=tuple(curve),
         curve_tone_db=tuple(tone),
-        paying=paying,
+        paying=min(paying, len(chosen)),
         tone_db=search.tone_db(chosen),
         ordinary_db=ordinary_db,
         gain_for_tone=_gain_for_tone(search, chosen),
@@ -302,7 +280,9 @@ def _free_settings(
 ) -> Settings | None:
     """Return what the cuts can be set to, without the sliders that `fixed` uses."""
     settings = feedback_settings(limits, sample_rate_hz=sample_rate_hz)
-    if settings is None or not settings.one_per_centre:
+    if settings is None or not worth_a_move(float(settings.gain_db.min())):
+        return None
+    if not settings.one_per_centre:
         return settings
     used = [one.frequency_hz for one in fixed if one.kind is not FilterKind.HIGH_PASS]
     free = ~np.isclose(settings.centres_hz[:, None], used, rtol=1e-6).any(axis=1)

@@ -14,12 +14,12 @@ from shaping.equaliser.limits_file import load_limits
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.loop.best_cuts import (
     ORDINARY_COUNT,
-    Favour,
     OptimisedCuts,
     added_gain_db,
     optimise_curves,
 )
 from shaping.plan.loop.level_curve import LevelCurve
+from shaping.plan.loop.wishes import Wishes
 from shaping.plan.plan import PlannedFilter
 from shaping.text.quantities import gain_text
 from shaping.text.sentences import listing
@@ -66,8 +66,7 @@ def choose(
     limits: Limits,
     thinning: Sequence[PlannedFilter],
     *,
-    cuts: int | None,
-    favour: Favour,
+    wishes: Wishes,
     sample_rate_hz: float,
 ) -> Choice:
     """Choose feedback cuts beside the thinning, or in place of its low-mid cut."""
@@ -77,15 +76,15 @@ def choose(
             curves,
             limits,
             fixed=[planned.filter for planned in kept],
-            cuts=cuts,
-            favour=favour,
+            cuts=wishes.cuts,
+            favour=wishes.favoured,
             sample_rate_hz=sample_rate_hz,
         )
 
     whole = Choice(tuple(thinning), beside(thinning), gave_way=False)
     high_pass = tuple(one for one in thinning if one.filter.kind is FilterKind.HIGH_PASS)
     bands = limits.bands - (len(thinning) - len(high_pass))
-    enough = bands >= ORDINARY_COUNT if cuts is None else bands >= cuts
+    enough = bands >= (ORDINARY_COUNT if wishes.cuts is None else wishes.cuts)
     if len(high_pass) == len(thinning) or enough:
         return whole
     with_db = added_gain_db(curves, whole.filters, sample_rate_hz=sample_rate_hz)
@@ -101,7 +100,7 @@ def other_equalisers(
     limits: Limits,
     chosen: Choice,
     *,
-    favour: Favour,
+    wishes: Wishes,
     sample_rate_hz: float,
 ) -> list[str]:
     """Return what other equalisers would give, where these limits give little and others more."""
@@ -115,7 +114,7 @@ def other_equalisers(
         if other.bands <= limits.bands:
             continue
         found = optimise_curves(
-            curves, other, fixed=fixed, favour=favour, sample_rate_hz=sample_rate_hz
+            curves, other, fixed=fixed, favour=wishes.favoured, sample_rate_hz=sample_rate_hz
         )
         other_db = found.fixed_db + found.added_db
         if other_db >= got_db + _BETTER_DB:

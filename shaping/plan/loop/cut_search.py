@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.equaliser.menu import Settings, cuts_db
+from shaping.equaliser.quantise import worth_a_move
 from shaping.filters.kinds import Filter
 from shaping.plan.loop.level_curve import highest_of_cells
 
@@ -79,6 +80,7 @@ class CutSearch:
         effect = self._effects_db(self._coarse, self._hz[self._coarse_at]).astype(np.float32)
         self._tables = {p: np.exp(np.float32(p) * effect) for p in _SOFTNESS_PER_DB}
         self._coarse_cost = tone_weight * self._tones_db(self._coarse)
+        self._least_gain = int(np.argmax([worth_a_move(gain) for gain in settings.gain_db[:, 0]]))
 
     def added_db(self, solution: Sequence[Index]) -> float:
         """Return the stable gain a solution adds."""
@@ -133,6 +135,19 @@ class CutSearch:
             here = moved._refine(list(here))
             points.append((moved.tone_db(here), moved.added_db(here)))
         return points
+
+    def without_shallow(self, solution: list[Index]) -> list[Index]:
+        """Return a solution without the cuts that are not worth a hand's move, the others moved.
+
+        A cut of half a decibel gives up no more than that. Searching without the shallow settings
+        from the start was tried: it set more cuts of 1 dB, where fewer and deeper ones do; so was
+        the best solution of fewer cuts, which cost a graphic equaliser up to 2 dB.
+        """
+        least = self._least_gain
+        kept = [cut for cut in solution if cut[1] >= least]
+        if len(kept) == len(solution):
+            return solution
+        return self._refine(kept, least_gain=least) if kept else []
 
     # What settings do
 
@@ -201,7 +216,7 @@ class CutSearch:
 
     # Fine: neighbouring settings
 
-    def _refine(self, solution: list[Index]) -> list[Index]:
+    def _refine(self, solution: list[Index], *, least_gain: int = 0) -> list[Index]:
         """Move every cut among its neighbouring settings until nothing moves."""
         effects = self._effects_db(np.array(solution), self._hz)
         for reach in (4, 2, 1):
@@ -209,7 +224,9 @@ class CutSearch:
                 before = list(solution)
                 for i, here in enumerate(before):
                     total = self._level + effects.sum(axis=0)
-                    near = self._best_near(solution, i, reach, total - effects[i], total.max())
+                    around = self._neighbours(here, reach, [*solution[:i], *solution[i + 1 :]])
+                    around = around[around[:, 1] >= least_gain]
+                    near = self._best_of(around, total - effects[i], total.max())
                     if near != here:
                         solution[i] = near
                         effects[i] = self._effects_db(np.array([near]), self._hz)[0]
@@ -217,12 +234,9 @@ class CutSearch:
                     break
         return solution
 
-    def _best_near(
-        self, solution: Sequence[Index], i: int, reach: int, rest: _Real, top: float
-    ) -> Index:
-        """Return the best setting near one cut's own; points far below the top cannot matter."""
+    def _best_of(self, around: _Indices, rest: _Real, top: float) -> Index:
+        """Return the best of some settings of one cut; points far below the top cannot matter."""
         matters = rest > top - _MARGIN_DB
-        around = self._neighbours(solution[i], reach, [*solution[:i], *solution[i + 1 :]])
         level = rest[matters] + self._effects_db(around, self._hz[matters])
         level = np.maximum(level, -self._target)
         highest = level.max(axis=1)

@@ -24,19 +24,18 @@ from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
 from shaping.plan.assemble import GAVE_WAY, assemble_plan, planned_filter
-from shaping.plan.loop.best_cuts import WORTHWHILE_DB, Favour, added_gain_db
+from shaping.plan.loop.best_cuts import WORTHWHILE_DB, added_gain_db
 from shaping.plan.loop.choice import Choice, choose, other_equalisers
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
 from shaping.plan.loop.noise_curve import noise_curve, pink_doubts
 from shaping.plan.loop.summary import summarise
+from shaping.plan.loop.wishes import Wishes
 from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose, ThinningSummary
 from shaping.plan.thinning.effect import thinning_summary
-from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
+from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
 from shaping.text.frequency import frequency_text
 
-USUAL_MARGIN_DB = 6.0
-"""So far under a howl the loop colours the sound by +6 and -3.5 dB at most, ``1 / (1 - r)`` with r
-the loop's gain; it is the usual margin of the trade, and leaves 3 dB for one open mic more."""
+PLAIN = Wishes()
 
 WITHHELD = (
     "How much gain there is cannot be told from this measurement, for the reason given with the "
@@ -63,10 +62,7 @@ def plan_from_loop(
     limits: Limits,
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
-    cuts: int | None = None,
-    favour: Favour = Favour.BALANCED,
-    same_start: bool = False,
-    margin_db: float = USUAL_MARGIN_DB,
+    wishes: Wishes = PLAIN,
 ) -> Plan:
     """Plan thinning and feedback cuts for one wedge from its loop responses.
 
@@ -80,14 +76,8 @@ def plan_from_loop(
         The equaliser.
     thinning : ThinningAmount
         How much to thin.
-    cuts : int or None
-        At most so many feedback cuts; None for as many as pay.
-    favour : Favour
-        How much gain for how much tone.
-    same_start : bool
-        Whether player and recorder share a clock and a start, so that the loop's delay is known.
-    margin_db : float
-        What to leave between the send and the safe end of the stable gain, in dB.
+    wishes : Wishes
+        How many cuts, how much gain for how much tone, the margin.
 
     Returns
     -------
@@ -100,15 +90,14 @@ def plan_from_loop(
     CaptureError
         If a response cannot be trusted anywhere.
     """
-    _check(captures, responses, cuts)
+    _check(captures, responses)
     rate = float(captures[0].sample_rate_hz)
     curves = [level_curve(response) for response in responses]
     choice = choose(
         curves,
         limits,
         thinning_filters(thinning, limits),
-        cuts=cuts,
-        favour=favour,
+        wishes=wishes,
         sample_rate_hz=rate,
     )
     loop = summarise(
@@ -116,8 +105,7 @@ def plan_from_loop(
         choice.filters,
         choice.cuts,
         sample_rate_hz=rate,
-        same_start=same_start,
-        margin_db=margin_db,
+        wishes=wishes,
     )
     planned = _planned_cuts(choice, curves, limits, rate, loop.critical)
     resonances = _merged([resonances_of(response_spectrum(response)) for response in responses])
@@ -129,8 +117,9 @@ def plan_from_loop(
         loop=loop,
         thinning=_thinned(choice),
         cautions=[
-            *_loop_cautions(loop, len(planned), cuts, same_start=same_start),
-            *_choice_cautions(choice, curves, limits, favour, rate),
+            *_loop_cautions(loop, len(planned), wishes),
+            *_choice_cautions(choice, curves, limits, wishes, rate),
+            *left_out(thinning, limits),
         ],
     )
 
@@ -141,8 +130,7 @@ def plan_from_resonances(
     limits: Limits,
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
-    cuts: int | None = None,
-    favour: Favour = Favour.BALANCED,
+    wishes: Wishes = PLAIN,
 ) -> Plan:
     """Plan thinning and feedback cuts from pink noise without its reference.
 
@@ -155,7 +143,9 @@ def plan_from_resonances(
         Captures of one wedge; each is brought to the same average level first.
     resonances : sequence of sequence of Resonance
         What `find_resonances` found in each.
-    limits, thinning, cuts, favour
+    limits : Limits
+        The equaliser.
+    thinning, wishes : ThinningAmount, Wishes
         As in `plan_from_loop`.
 
     Returns
@@ -170,15 +160,14 @@ def plan_from_resonances(
     CaptureError
         If a capture is too short.
     """
-    _check(captures, resonances, cuts)
+    _check(captures, resonances)
     rate = float(captures[0].sample_rate_hz)
     curves = [noise_curve(capture.samples, capture.sample_rate_hz) for capture in captures]
     choice = choose(
         curves,
         limits,
         thinning_filters(thinning, limits),
-        cuts=cuts,
-        favour=favour,
+        wishes=wishes,
         sample_rate_hz=rate,
     )
     planned = _planned_cuts(choice, curves, limits, rate, ())
@@ -200,7 +189,12 @@ def plan_from_resonances(
         [*choice.thinning, *planned],
         resonances=_merged(resonances),
         thinning=_thinned(choice),
-        cautions=[*said, *doubts, *_choice_cautions(choice, curves, limits, favour, rate)],
+        cautions=[
+            *said,
+            *doubts,
+            *_choice_cautions(choice, curves, limits, wishes, rate),
+            *left_out(thinning, limits),
+        ],
     )
 
 
@@ -210,13 +204,11 @@ def _thinned(choice: Choice) -> ThinningSummary | None:
     return thinning_summary(planned.filter for planned in choice.thinning)
 
 
-def _check(captures: Sequence[Capture], findings: Sequence[object], cuts: int | None) -> None:
+def _check(captures: Sequence[Capture], findings: Sequence[object]) -> None:
     if not captures:
         raise ParameterError("a plan needs at least one capture; name a recording")
     if len(captures) != len(findings):
         raise ParameterError(f"{len(captures)} captures do not match {len(findings)} findings")
-    if cuts is not None and cuts < 0:
-        raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
 
 
 def _planned_cuts(
@@ -280,13 +272,11 @@ def _merged(found: Sequence[Sequence[Resonance]]) -> tuple[Resonance, ...]:
     return tuple(merged[:MOST_RESONANCES])
 
 
-def _loop_cautions(
-    loop: LoopSummary, planned: int, cuts: int | None, *, same_start: bool
-) -> list[str]:
+def _loop_cautions(loop: LoopSummary, planned: int, wishes: Wishes) -> list[str]:
     said = []
     if loop.withheld:
         return [WITHHELD]
-    if same_start and not loop.delay_known:
+    if wishes.same_start and not loop.delay_known:
         said.append(
             "The sound arrives too early or too late for player and recorder to have started "
             "together: the loop's own delay is taken as not known."
@@ -297,7 +287,7 @@ def _loop_cautions(
             f"Over {len(gains)} captures the stable gain runs from {min(gains):+.1f} to "
             f"{max(gains):+.1f} dB; the plan is judged by the worst."
         )
-    if cuts is not None and planned > loop.paying_cuts:
+    if wishes.cuts is not None and planned > loop.paying_cuts:
         said.append(
             f"After {loop.paying_cuts} cuts a further one adds less than {WORTHWHILE_DB:.1f} dB."
         )
@@ -316,7 +306,7 @@ def _choice_cautions(
     choice: Choice,
     curves: Sequence[LevelCurve],
     limits: Limits,
-    favour: Favour,
+    wishes: Wishes,
     rate: float,
 ) -> list[str]:
     said = []
@@ -331,5 +321,5 @@ def _choice_cautions(
         )
     return [
         *said,
-        *other_equalisers(curves, limits, choice, favour=favour, sample_rate_hz=rate),
+        *other_equalisers(curves, limits, choice, wishes=wishes, sample_rate_hz=rate),
     ]

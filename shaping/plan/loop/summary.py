@@ -26,6 +26,7 @@ from shaping.filters.kinds import Filter
 from shaping.filters.response import frequency_response
 from shaping.plan.loop.best_cuts import OptimisedCuts
 from shaping.plan.loop.unseen import unseen_gain_db
+from shaping.plan.loop.wishes import Wishes
 from shaping.plan.plan import LoopSummary
 
 Span = tuple[float, float]
@@ -46,8 +47,7 @@ def summarise(
     chosen: OptimisedCuts,
     *,
     sample_rate_hz: float,
-    same_start: bool,
-    margin_db: float,
+    wishes: Wishes,
 ) -> LoopSummary:
     """Return what filters do to one wedge's loops, judged by the worst capture.
 
@@ -61,12 +61,10 @@ def summarise(
         The feedback cuts among them, with what other numbers of cuts would add.
     sample_rate_hz : float
         Sample rate of the equaliser, in Hz.
-    same_start : bool
-        Whether the user says that player and recorder share a clock and a start.
-    margin_db : float
-        What is to be left between the send and the safe end of the stable gain, in dB.
+    wishes : Wishes
+        Whether player and recorder share a start, and the margin to leave.
     """
-    known = same_start and all(0 < one.delay_s <= LONGEST_LOOP_DELAY_S for one in responses)
+    known = wishes.same_start and all(0 < one.delay_s <= LONGEST_LOOP_DELAY_S for one in responses)
     before = [_gains(one, (), sample_rate_hz, known) for one in responses]
     after = [_gains(one, filters, sample_rate_hz, known) for one in responses]
     worst = worst_of([gain.found for gain in before])
@@ -98,8 +96,8 @@ def summarise(
         in_phase_stable_gain_high_db=min(gain.in_phase_db[1] for gain in before),
         in_phase_stable_gain_after_high_db=min(gain.in_phase_db[1] for gain in after),
         stable_gain_after_unseen_db=unseen_db,
-        margin_db=margin_db,
-        send_db=min(late_low_db - margin_db, unseen_db),
+        margin_db=wishes.margin_db,
+        send_db=min(late_low_db - wishes.margin_db, unseen_db),
         gain_for_tone=chosen.gain_for_tone,
     )
     return without_promise(summary) if any(withheld(one) for one in responses) else summary

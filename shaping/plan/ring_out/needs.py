@@ -121,12 +121,15 @@ def needs_of(rings: Sequence[Ring], *, loop_delay_s: float = LOOP_DELAY_S) -> li
     list of Need
         At most `MOST_POSSIBLE` possible rings among them, the most confident first.
     """
-    onsets_s = [ring.onset_s for ring in rings if ring.certain]
+    sure = [ring for ring in rings if ring.certain]
     needs = [
         need_of(
             ring,
             loop_delay_s=loop_delay_s,
-            later=sum(onset_s > ring.onset_s + _LATER_S for onset_s in onsets_s),
+            later=sum(
+                other.capture == ring.capture and other.onset_s > ring.onset_s + _LATER_S
+                for other in sure
+            ),
         )
         for ring in rings
     ]

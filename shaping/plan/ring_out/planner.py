@@ -29,7 +29,7 @@ from shaping.plan.ring_out.reasons import (
 )
 from shaping.plan.ring_out.sliders import set_sliders
 from shaping.plan.thinning.effect import thinning_summary
-from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
+from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
 
 
 def plan_from_rings(
@@ -84,7 +84,7 @@ def plan_from_rings(
         without = _outcome(rings, needs, limits, high_pass, cuts, rate_hz)
         if len(without.unserved_sure()) < len(outcome.unserved_sure()):
             outcome, thin, gave_way = without, high_pass, True
-    said = cautions(outcome, wanted_thinning=thinning is not ThinningAmount.NONE and not gave_way)
+    said = [*cautions(outcome), *((GAVE_WAY,) if gave_way else left_out(thinning, limits))]
     return assemble_plan(
         captures,
         limits,
@@ -96,7 +96,7 @@ def plan_from_rings(
             for index in outcome.unserved()
             if isinstance(finding := needs[index].finding, Ring)
         ],
-        cautions=[*said, GAVE_WAY] if gave_way else said,
+        cautions=said,
     )
 
 

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import Ring
 from shaping.equaliser.limits import Limits
-from shaping.filters.kinds import FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.assemble import BETTER_CURE, planned_filter
 from shaping.plan.plan import PlannedFilter, Purpose
@@ -107,13 +106,9 @@ def planned_cuts(outcome: Outcome) -> list[PlannedFilter]:
     return [_planned_cut(outcome, cut) for cut in outcome.cuts]
 
 
-def cautions(outcome: Outcome, *, wanted_thinning: bool) -> list[str]:
+def cautions(outcome: Outcome) -> list[str]:
     """Return what a person should know about this plan, in plain sentences."""
-    return [
-        *_ring_cautions(outcome),
-        *_cut_cautions(outcome),
-        *(_thinning_cautions(outcome) if wanted_thinning else ()),
-    ]
+    return [*_ring_cautions(outcome), *_cut_cautions(outcome)]
 
 
 def recurring_cautions(outcome: Outcome) -> list[str]:
@@ -174,12 +169,9 @@ def _ring_cautions(outcome: Outcome) -> list[str]:
     ]
     if outcome.thinning and outcome.needs:
         said.append("The feedback cuts count on the thinning being dialled in with them.")
-    onsets_s = [
-        need.finding.onset_s
-        for need in outcome.needs
-        if need.sure and isinstance(need.finding, Ring)
-    ]
-    together = _most_together(onsets_s)
+    together = _most_together(
+        [need.finding for need in outcome.needs if need.sure and isinstance(need.finding, Ring)]
+    )
     if together > MANY_RINGS:
         said.append(
             f"{together} rings came up together: the send was simply too high; {BETTER_CURE}."
@@ -228,22 +220,17 @@ def _cut_cautions(outcome: Outcome) -> list[str]:
     return said
 
 
-def _thinning_cautions(outcome: Outcome) -> list[str]:
-    said = []
-    if not outcome.limits.has_high_pass:
-        said.append(
-            "This equaliser has no high-pass: use the one of the mic's channel, which does most "
-            "of the thinning."
-        )
-    bands = [p for p in outcome.thinning if p.filter.kind is not FilterKind.HIGH_PASS]
-    if not bands and outcome.limits.grid_hz is None:
-        said.append("This equaliser has no band wide enough for a low-mid cut.")
-    return said
-
-
-def _most_together(onsets_s: Sequence[float]) -> int:
+def _most_together(rings: Sequence[Ring]) -> int:
+    """Return how many first stood out within a second of each other, in one capture."""
     return max(
-        (sum(0.0 <= one - first <= TOGETHER_S for one in onsets_s) for first in onsets_s), default=0
+        (
+            sum(
+                one.capture == first.capture and 0.0 <= one.onset_s - first.onset_s <= TOGETHER_S
+                for one in rings
+            )
+            for first in rings
+        ),
+        default=0,
     )
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import gain_steps_db, quantise
+from shaping.equaliser.quantise import gain_steps_db, quantise, worth_a_move
 from shaping.errors import ParameterError
 from shaping.filters.closed_forms import bell_db
 from shaping.filters.kinds import Filter, FilterKind
@@ -121,6 +121,8 @@ def _desk(limits: Limits, highest_hz: float) -> _Desk:
     for gain_db in gain_steps_db(limits, STEP_IF_FREE_DB):
         if -gain_db > HARD_LIMIT_DB + 1e-9:
             break
+        if not worth_a_move(gain_db):
+            continue
         try:
             there = quantise(
                 Filter(FilterKind.PEAKING, 1000.0, q=wanted_q, gain_db=gain_db), limits
@@ -148,6 +150,7 @@ def _lower(
             useful = np.minimum(gained_db, np.maximum(missing_db, 0.0)).sum(axis=1)
             useful /= 1.0 - EVENNESS_PER_DB * desk.gain_db[places]
             moved_db = desk.gain_db[places] - desk.gain_db[lower]
+            useful /= np.maximum(moved_db, 1e-9)  # the first step of a slider is the longest
             can_move = (lower > places) & (gained_db[:, 0] >= LEAST_USE * moved_db)
             if np.count_nonzero(places > start) >= cuts:
                 can_move &= places > start

@@ -17,12 +17,16 @@ from shaping.plan.thinning.starting_points import (
     ThinningAmount,
     WedgeUse,
     chosen_amount,
+    left_out,
     thinning_filters,
 )
 
 BELOW_MAINS_DB = 6.0
 """How far under the mains the wedges' low mids shall lie unless told otherwise: both together are
 then 1.0 dB over the mains alone (powers added). Our choice."""
+
+_EVERY_USE_HAS_A_HIGH_PASS = ThinningAmount.MEDIUM
+"""A fit has no amount; from this one on every use of a wedge is thinned with all there is."""
 
 _BY_EAR = (
     "These settings are a starting point: raise the high-pass until the wedge just sounds thin, "
@@ -64,9 +68,11 @@ def thin(
     >>> [(one.filter.kind.value, one.filter.frequency_hz) for one in plan.filters]
     [('high-pass', 120.0), ('peaking', 250.0)]
     """
-    filters = thinning_filters(chosen_amount(amount), limits, use=use)
+    wanted = chosen_amount(amount)
+    filters = thinning_filters(wanted, limits, use=use)
     summary = thinning_summary([planned.filter for planned in filters])
-    return Suggestion(_plan((), filters, limits, summary, _BY_EAR))
+    said = (*_BY_EAR, *left_out(wanted, limits, use=use))
+    return Suggestion(_plan((), filters, limits, summary, said))
 
 
 def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
@@ -136,7 +142,8 @@ def thin_to_first_row(
     spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
     summary = thinning_summary([planned.filter for planned in fit.filters], spill=spill)
-    plan = _plan((wedges, mains), fit.filters, limits, summary, fit_cautions(fit))
+    said = (*fit_cautions(fit), *left_out(_EVERY_USE_HAS_A_HIGH_PASS, limits, use=use))
+    plan = _plan((wedges, mains), fit.filters, limits, summary, said)
     return Suggestion(plan, (wedges, mains), spill=spill)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import quantise
+from shaping.equaliser.quantise import quantise, worth_a_move
 from shaping.errors import ParameterError
 from shaping.filters.closed_forms import bell_db
 from shaping.filters.kinds import Filter, FilterKind
@@ -28,7 +28,7 @@ from shaping.text.sentences import listing
 LOW_MID_HZ = 250.0
 """Centre of the low-mid cut: a wedge spills equally in all directions below about 250-300 Hz."""
 
-WIDEST_Q = 2.0
+WIDEST_THINNING_Q = 2.0
 """A band whose lowest Q is above this is too narrow to thin with, alone."""
 
 COMMON_PRACTICE = "starting point (common practice)"
@@ -140,8 +140,7 @@ def thinning_filters(
         )
         planned.append(planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason))
     if use not in _KEEPS_LOW_MIDS:
-        gain_db, q = _LOW_MID[amount]
-        wanted = Filter(FilterKind.PEAKING, LOW_MID_HZ, q=q, gain_db=gain_db)
+        wanted = _low_mid(amount)
         reason = (
             f"{INFERENCE}: low mids spill all round the wedge and mask the voice; depth and Q "
             "by ear"
@@ -153,13 +152,58 @@ def thinning_filters(
     return tuple(planned)
 
 
+def left_out(
+    amount: ThinningAmount, limits: Limits, *, use: WedgeUse = WedgeUse.VOCAL
+) -> tuple[str, ...]:
+    """Return what of the thinning this equaliser cannot do, in plain sentences; empty if nothing.
+
+    Parameters
+    ----------
+    amount, limits, use : ThinningAmount, Limits, WedgeUse
+        As in `thinning_filters`.
+
+    Returns
+    -------
+    tuple of str
+        To be told with every plan that thins, however it was made.
+    """
+    if amount is ThinningAmount.NONE:
+        return ()
+    said = []
+    corner_hz = _HIGH_PASS[use].corners_hz[_STRONG_AMOUNTS.index(amount)]
+    if corner_hz is not None and not limits.has_high_pass:
+        said.append(
+            "This equaliser has no high-pass: use the one of the mic's channel, which does most "
+            "of the thinning."
+        )
+    if use not in _KEEPS_LOW_MIDS and not wide_cut(_low_mid(amount), limits):
+        said.append(_why_no_low_mid_cut(amount, limits))
+    return tuple(said)
+
+
+def _why_no_low_mid_cut(amount: ThinningAmount, limits: Limits) -> str:
+    deeper = [one for one in _STRONG_AMOUNTS if wide_cut(_low_mid(one), limits)]
+    if deeper:  # three decibels from flat: what is shallower has no such points
+        return (
+            f"The low-mid cut is left out: one of {-_LOW_MID[amount][0]:.1f} dB has no Q as this "
+            f"equaliser counts it; {deeper[0]} thinning has one."
+        )
+    short_of = "has no band wide enough" if limits.grid_hz is None else "has too few sliders"
+    return f"This equaliser {short_of} for a low-mid cut."
+
+
+def _low_mid(amount: ThinningAmount) -> Filter:
+    gain_db, q = _LOW_MID[amount]
+    return Filter(FilterKind.PEAKING, LOW_MID_HZ, q=q, gain_db=gain_db)
+
+
 def wide_cut(wanted: Filter, limits: Limits) -> tuple[Filter, ...]:
     """Return a wide bell as this equaliser can make it.
 
     Parameters
     ----------
     wanted : Filter
-        A peaking cut with a Q below `WIDEST_Q`.
+        A peaking cut with a Q below `WIDEST_THINNING_Q`.
     limits : Limits
         The equaliser.
 
@@ -173,9 +217,9 @@ def wide_cut(wanted: Filter, limits: Limits) -> tuple[Filter, ...]:
         single = quantise(wanted, limits)
     except ParameterError:  # no peaking band, or no meaning in the equaliser's Q convention
         return ()
-    if not single.gain_db or single.q is None:
+    if not worth_a_move(single.gain_db) or single.q is None:
         return ()
-    if single.q <= WIDEST_Q:
+    if single.q <= WIDEST_THINNING_Q:
         return (single,)
     if limits.grid_hz is None:
         return ()
@@ -199,7 +243,7 @@ def _sliders(
         quantise(replace(like, frequency_hz=float(hz), gain_db=min(float(gain), 0.0)), limits)
         for hz, gain in zip(centres_hz, gains_db, strict=True)
     )
-    return tuple(slider for slider in sliders if slider.gain_db)
+    return tuple(slider for slider in sliders if worth_a_move(slider.gain_db))
 
 
 def _bell(filter: Filter, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:

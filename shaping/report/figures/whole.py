@@ -216,7 +216,8 @@ def _add_evidence(
     elif basis is Evidence.MODEL:
         draw_directivity(ax, WedgeModel())
     elif basis is Evidence.SPECTROGRAM and capture is not None:
-        draw_spectrogram(ax, capture, shown_rings(plan)[0])
+        here = [ring for ring in shown_rings(plan)[0] if ring.capture == 1]  # the one drawn
+        draw_spectrogram(ax, capture, here)
     elif capture is not None:
         draw_spectrum(ax, capture, plan.resonances)
 

@@ -13,9 +13,7 @@ from shaping.equaliser.limits_file import load_limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import FilterKind
 from shaping.plan.loop.best_cuts import (
-    Favour,
     added_gain_db,
-    chosen_favour,
     optimise_curves,
     ordinary_cuts,
 )
@@ -23,6 +21,7 @@ from shaping.plan.loop.choice import choose, other_equalisers
 from shaping.plan.loop.level_curve import LevelCurve
 from shaping.plan.loop.noise_curve import noise_curve, pink_doubts
 from shaping.plan.loop.unseen import unseen_gain_db
+from shaping.plan.loop.wishes import Favour, Wishes
 from shaping.plan.thinning.starting_points import ThinningAmount, thinning_filters
 from tests.analysis.loop.loop_makers import RATE, diffuse_path, pink_noise, true_response
 
@@ -40,7 +39,7 @@ def _curve(peaks_hz: Sequence[float], *, floor_db: float = -12.0) -> LevelCurve:
 def _chosen(curve: LevelCurve, name: str, amount: ThinningAmount = ThinningAmount.LIGHT):
     limits = load_limits(name)
     thin = thinning_filters(amount, limits)
-    return choose([curve], limits, thin, cuts=None, favour=Favour.BALANCED, sample_rate_hz=RATE)
+    return choose([curve], limits, thin, wishes=Wishes(), sample_rate_hz=RATE)
 
 
 def test_many_equal_peaks_are_met_with_broad_cuts_rather_than_none() -> None:
@@ -68,13 +67,13 @@ def test_other_equalisers_are_told_where_the_bands_are_too_few() -> None:
         [curve],
         limits,
         _chosen(curve, "parametric-4"),
-        favour=Favour.BALANCED,
+        wishes=Wishes(),
         sample_rate_hz=RATE,
     )
     assert "six parametric bands" in said[0]
     one = _curve([2450.0])
     assert not other_equalisers(
-        [one], limits, _chosen(one, "parametric-4"), favour=Favour.BALANCED, sample_rate_hz=RATE
+        [one], limits, _chosen(one, "parametric-4"), wishes=Wishes(), sample_rate_hz=RATE
     )
 
 
@@ -88,7 +87,7 @@ def test_tone_and_gain_are_favoured_in_their_order() -> None:
     assert balanced.ordinary_db == pytest.approx(ordinary_db, abs=0.05)
     assert balanced.added_db >= ordinary_db - 0.1
     with pytest.raises(ParameterError, match="tone or balanced or gain"):
-        chosen_favour("loud")
+        Wishes(favour="loud")
 
 
 def test_the_curve_of_gain_against_tone_rises_through_the_plan() -> None:

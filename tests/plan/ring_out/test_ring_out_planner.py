@@ -20,8 +20,7 @@ from shaping.filters.kinds import FilterKind
 from shaping.filters.response import total_db
 from shaping.filters.width import QConvention
 from shaping.plan.plan import Plan, Purpose
-from shaping.plan.ring_out.needs import EDGE_LOSS_DB, HARD_LIMIT_DB, Need, needs_of
-from shaping.plan.ring_out.placing import SERVED_DB, TOLERANCE_DB
+from shaping.plan.ring_out.needs import HARD_LIMIT_DB
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.thinning.starting_points import ThinningAmount
 from shaping.plan.to_json import plan_to_dict
@@ -62,8 +61,19 @@ def independent_effects_db(plan: Plan, found: Sequence[Ring]) -> list[float]:
     return [float(value) for value in 20 * np.log10(np.maximum(abs(response), 1e-3))]
 
 
-def need_for(one: Ring, found: Sequence[Ring]) -> Need:
-    return next(need for need in needs_of(found) if need.finding == one)
+def asked_db(one: Ring, found: Sequence[Ring]) -> float:
+    """Return the depth a ring asks for, by the rule as it is told to people.
+
+    3 dB to begin with; of a sure ring that grew, what it had too much in 25 ms round the loop and
+    4 dB of margin; half a dB each for coming back (twice at most) and for each sure ring that came
+    later (3 dB at most), one for clipping; never more than 9. Common practice, no published source.
+    """
+    if one.confidence < 0.78:
+        return 3.0
+    later = sum(ring.confidence >= 0.78 and ring.onset_s > one.onset_s + 0.5 for ring in found)
+    depth_db = max(3.0, 0.025 * one.growth_db_per_s + 4.0 if one.growth_db_per_s else 0.0)
+    depth_db += 0.5 * min(one.occurrences - 1, 2) + 1.0 * one.clipped + min(0.5 * later, 3.0)
+    return min(depth_db, 9.0)
 
 
 def bands(plan: Plan) -> int:
@@ -104,7 +114,7 @@ def test_every_plan_obeys_its_limits_and_does_what_it_says(
             assert min(abs(effect - planned.effect_db) for effect in effects) < 0.02
     for one, effect_db in zip(found, effects, strict=True):
         if one in plan.unserved:
-            assert effect_db > -need_for(one, found).depth_db + SERVED_DB - 0.02
+            assert effect_db > -asked_db(one, found) + 0.5 - 0.02
     kinds = [(p.filter.kind is not FilterKind.HIGH_PASS, p.purpose) for p in plan.filters]
     assert kinds == sorted(kinds, key=lambda kind: (kind[0], kind[1] is Purpose.FEEDBACK))
 
@@ -126,9 +136,9 @@ def test_few_rings_far_apart_all_get_what_they_ask_for(
     plan = plan_from_rings([capture()], found, PRESETS[name], thinning=ThinningAmount.NONE)
     assert not plan.unserved
     for one, effect_db in zip(found, independent_effects_db(plan, found), strict=True):
-        need = need_for(one, found)
-        assert effect_db <= -need.depth_db + SERVED_DB
-        assert effect_db >= -need.depth_db - 1.5, "deeper than the evidence asks"
+        wanted_db = asked_db(one, found)
+        assert effect_db <= -wanted_db + 0.5
+        assert effect_db >= -wanted_db - 1.5, "deeper than the evidence asks"
 
 
 def plan_of(found: list[Ring], limits: Limits | str, **options: object) -> Plan:
@@ -239,23 +249,24 @@ def test_a_cut_counts_what_its_neighbour_does_there() -> None:
 def test_no_slider_is_lower_than_some_ring_needs() -> None:
     found = [ring(1000.0 * 1.13**n, growth_db_per_s=20.0 + 15.0 * (n % 4)) for n in range(7)]
     plan = plan_of(found, "graphic-31")
-    needs = needs_of(found)
+    # Each ring has what it asks for, and 1 dB less where it drifts to: 1.5 %, and twice its error.
     points = [
-        (hz, d)
-        for n in needs
-        for hz, d in (
-            (n.frequency_hz, n.depth_db),
-            (n.low_hz, n.depth_db - EDGE_LOSS_DB),
-            (n.high_hz, n.depth_db - EDGE_LOSS_DB),
+        (hz, asked_db(one, found) - lost_db)
+        for one in found
+        for hz, lost_db in (
+            (one.frequency_hz, 0.0),
+            (0.985 * one.frequency_hz - 0.4, 1.0),
+            (1.015 * one.frequency_hz + 0.4, 1.0),
         )
     ]
     at_hz, wanted_db = zip(*points, strict=True)
     for raised in plan.filters:
         gain_db = (raised.filter.gain_db or 0.0) + 0.5
+        gain_db = gain_db if gain_db <= -1.0 else 0.0  # nothing shallower is worth a hand's move
         filters = [p.filter for p in plan.filters if p is not raised]
         filters.append(replace(raised.filter, gain_db=gain_db))
         cut_db = -total_db(filters, at_hz, sample_rate_hz=48_000)
-        assert np.any(cut_db < np.array(wanted_db) - TOLERANCE_DB), raised.filter
+        assert np.any(cut_db < np.array(wanted_db) - 0.2), raised.filter
 
 
 def test_a_ring_that_thinning_answers_gets_no_cut_and_says_so() -> None:
@@ -347,10 +358,15 @@ def test_cautions_open_with_safety_and_close_with_exposure() -> None:
     assert len(set(plan.cautions)) == len(plan.cautions)
 
 
-def test_the_order_of_capture_files_and_plans_is_deterministic() -> None:
-    found = [ring(300.0 * 1.4**n, growth_db_per_s=40.0 * n) for n in range(9)]
-    for limits in PRESETS.values():
-        assert plan_of(found, limits) == plan_of(found, limits)
+def test_rings_that_are_equally_urgent_may_come_in_any_order() -> None:
+    """All grew alike and at once, so nothing says which to serve first."""
+    found = [ring(300.0 * 1.9**n) for n in range(4)]
+    for name in ("free", "parametric-4"):
+        settings_of = [
+            {(p.filter.frequency_hz, p.filter.gain_db, p.filter.q) for p in plan.filters}
+            for plan in (plan_of(found, name), plan_of(found[::-1], name))
+        ]
+        assert settings_of[0] == settings_of[1]
 
 
 @pytest.mark.parametrize(
