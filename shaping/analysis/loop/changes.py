@@ -15,7 +15,7 @@ from scipy import fft
 
 from shaping.analysis.loop.traces import BEFORE_S, DIRECT_S, ROOM_S, Traces, answer
 
-LEAST_OVER_CHANCE = 1.3
+CHANGED_OVER_CHANCE = 1.3
 """Power of the blocks' differences over chance; sound measurements stay within 1.1."""
 
 LEAST_CHANGE_DB = -32.0

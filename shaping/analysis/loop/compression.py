@@ -22,7 +22,7 @@ from scipy import signal
 
 from shaping.analysis.loop.traces import DIRECT_S, Traces, answer, power_over_chance
 
-LEAST_OVER_CHANCE = 4.0
+BENT_OVER_CHANCE = 4.0
 """Power of the answer over chance; sound measurements stay under 2."""
 
 LEAST_BEND = 0.01
@@ -49,7 +49,7 @@ def bend(traces: Traces) -> float:
     for bent in _bent(traces.played, rate):
         found = answer(traces.residual, bent, sample_rate_hz=rate)
         share = -float(np.dot(found[direct], path)) / max(power, 1e-30)
-        if power_over_chance(found, traces, DIRECT_S) > LEAST_OVER_CHANCE:
+        if power_over_chance(found, traces, DIRECT_S) > BENT_OVER_CHANCE:
             largest = max(largest, share)
     return largest
 

@@ -175,7 +175,7 @@ def _compression(traces: Traces) -> list[QualityNote]:
 
 def _change(traces: Traces) -> list[QualityNote]:
     change = changes.path_change(traces)
-    if change.over_chance < changes.LEAST_OVER_CHANCE:
+    if change.over_chance < changes.CHANGED_OVER_CHANCE:
         return []
     if change.shape_db > max(changes.LEAST_CHANGE_DB, change.gain_db):
         return [

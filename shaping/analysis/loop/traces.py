@@ -22,13 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-LEAD_S = 0.07
+BEFORE_ARRIVAL_S = 0.07
 REACH_S = 0.2
 DIRECT_S = (-0.002, 0.03)
 """Lags of the direct sound and what follows at once."""
 
 ROOM_S = (-0.002, 0.15)
-BEFORE_S = (-LEAD_S, -0.03)
+BEFORE_S = (-BEFORE_ARRIVAL_S, -0.03)
 """Lags before the sound arrives: what is found there is chance."""
 
 _TOP_HZ = 6000.0
@@ -58,7 +58,7 @@ class Traces:
 
     def lags(self, span_s: tuple[float, float]) -> slice:
         """Return where these lags lie in what `answer` returns."""
-        first, last = (round((LEAD_S + edge) * self.sample_rate_hz) for edge in span_s)
+        first, last = (round((BEFORE_ARRIVAL_S + edge) * self.sample_rate_hz) for edge in span_s)
         return slice(max(first, 0), last)
 
 
@@ -82,11 +82,11 @@ def traces(
 
 
 def answer(sound: _Real, played: _Real, *, sample_rate_hz: float) -> _Real:
-    """Return how `sound` answers to `played` over lags from `-LEAD_S` to `REACH_S`.
+    """Return how `sound` answers to `played` over lags from `-BEFORE_ARRIVAL_S` to `REACH_S`.
 
     The cross-correlation, with every octave of `played` given the same weight.
     """
-    lead, reach = round(LEAD_S * sample_rate_hz), round(REACH_S * sample_rate_hz)
+    lead, reach = round(BEFORE_ARRIVAL_S * sample_rate_hz), round(REACH_S * sample_rate_hz)
     size = fft.next_fast_len(played.size + lead + reach, real=True)
     frequency_hz = fft.rfftfreq(size, 1 / sample_rate_hz)
     spectrum = fft.rfft(played, size)

@@ -59,12 +59,12 @@ def test_what_turns_loud_up_is_no_compression() -> None:
 
 def test_a_path_that_stays_differs_from_block_to_block_by_chance_alone() -> None:
     change = changes.path_change(_traces())
-    assert change.over_chance < 0.5 * (1 + changes.LEAST_OVER_CHANCE)
+    assert change.over_chance < 0.5 * (1 + changes.CHANGED_OVER_CHANCE)
 
 
 def test_a_gain_that_moves_is_told_from_a_path_that_moves() -> None:
     ridden = changes.path_change(_traces(lambda x: x * np.linspace(0.8, 1.2, x.size)))
-    assert ridden.over_chance > 2 * changes.LEAST_OVER_CHANCE
+    assert ridden.over_chance > 2 * changes.CHANGED_OVER_CHANCE
     assert ridden.gain_db > changes.LEAST_CHANGE_DB > ridden.shape_db
     share = np.linspace(0, 1, int(6 * LOW_RATE))
     moved = changes.path_change(_traces(lambda x: x * (1 - share) + share * np.roll(x, 30)))
