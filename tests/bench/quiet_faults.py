@@ -1,6 +1,6 @@
 """What the quiet ring-out promises of sound and of faulty measurements on measured rooms.
 
-    python tests/bench/quiet_faults.py [--part tuning|report] [--each 16] [--sound 120] [--verbose]
+    python tests/bench/quiet_faults.py [--part tuning|report] [--each 12] [--sound 100] [--verbose]
 
 Every case of `quiet_cases` is judged as `shaping suggest` would judge it. A promise (the safe end
 of the 95 % interval) is unsafe where it lies more than 0.5 dB over the truth. A case counts as
@@ -178,15 +178,15 @@ def numbers(outcomes: Sequence[Outcome]) -> dict[str, float]:
 
 def measure(*, quick: bool = False) -> dict[str, float]:
     """Return the figures on rooms that nothing was tuned on."""
-    return numbers(judged(Part.REPORT, each=1 if quick else 16, sound=8 if quick else 120))
+    return numbers(judged(Part.REPORT, each=1 if quick else 12, sound=8 if quick else 100))
 
 
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--part", choices=["tuning", "report"], default="report")
-    parser.add_argument("--each", type=int, default=16)
-    parser.add_argument("--sound", type=int, default=120)
+    parser.add_argument("--each", type=int, default=12)
+    parser.add_argument("--sound", type=int, default=100)
     parser.add_argument("--only", default="", metavar="WORD", help="faults whose name holds it")
     parser.add_argument("--verbose", action="store_true", help="a line for every case")
     options = parser.parse_args()
