@@ -7,7 +7,7 @@ a ring-out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.limits_file import load_limits
@@ -81,8 +81,10 @@ def choose(
             sample_rate_hz=sample_rate_hz,
         )
 
-    whole = Choice(tuple(thinning), beside(thinning), gave_way=False)
     high_pass = tuple(one for one in thinning if one.filter.kind is FilterKind.HIGH_PASS)
+    if limits.grid_hz is not None:
+        return _deeper_of_both(thinning, beside(high_pass))
+    whole = Choice(tuple(thinning), beside(thinning), gave_way=False)
     bands = limits.bands - (len(thinning) - len(high_pass))
     enough = bands >= (ORDINARY_COUNT if wishes.cuts is None else wishes.cuts)
     if len(high_pass) == len(thinning) or enough:
@@ -93,6 +95,31 @@ def choose(
     without = Choice(high_pass, beside(high_pass), gave_way=True)
     without_db = added_gain_db(curves, without.filters, sample_rate_hz=sample_rate_hz)
     return without if without_db - with_db >= GIVES_WAY_DB else whole
+
+
+def _deeper_of_both(thinning: Sequence[PlannedFilter], cuts: OptimisedCuts) -> Choice:
+    """Return sliders each as deep as thinning or feedback asks, whichever asks for more.
+
+    A slider that thinning holds stays free to go deeper, so that its neighbours need not.
+    """
+    thinned = {
+        one.filter.frequency_hz: one.filter.gain_db or 0.0
+        for one in thinning
+        if one.filter.kind is not FilterKind.HIGH_PASS
+    }
+    deeper = tuple(
+        cut for cut in cuts.cuts if (cut.gain_db or 0.0) < thinned.get(cut.frequency_hz, 0.0)
+    )
+    moved = {cut.frequency_hz for cut in deeper}
+    kept = tuple(
+        one
+        for one in thinning
+        if one.filter.kind is FilterKind.HIGH_PASS or one.filter.frequency_hz not in moved
+    )
+    if not thinned:
+        return Choice(kept, cuts, gave_way=False)
+    # What each number of cuts adds was counted without the thinning.
+    return Choice(kept, replace(cuts, cuts=deeper, curve_db=(), curve_tone_db=()), gave_way=False)
 
 
 def other_equalisers(

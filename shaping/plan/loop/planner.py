@@ -292,8 +292,10 @@ def _loop_cautions(loop: LoopSummary, planned: int, wishes: Wishes) -> list[str]
             f"After {loop.paying_cuts} cuts a further one adds less than {WORTHWHILE_DB:.1f} dB."
         )
     by_cuts = loop.added_by_cuts_db
-    if planned and (by_cuts[min(planned, len(by_cuts) - 1)] - by_cuts[0]) < (
-        _LITTLE_PER_CUT_DB * planned
+    if (
+        planned
+        and by_cuts
+        and (by_cuts[min(planned, len(by_cuts) - 1)] - by_cuts[0]) < (_LITTLE_PER_CUT_DB * planned)
     ):
         said.append(
             "No few peaks stand out of this loop, so cuts add little: moving the mic or the wedge "

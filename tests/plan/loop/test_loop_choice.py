@@ -60,6 +60,15 @@ def test_the_low_mid_cut_gives_way_only_where_feedback_needs_its_band() -> None:
     assert any(one.filter.kind is FilterKind.PEAKING for one in spared.thinning)
 
 
+def test_a_slider_that_thins_goes_deeper_rather_than_its_neighbour() -> None:
+    chosen = _chosen(_curve([315.0, 2500.0]), "graphic-31")
+    depth = {one.frequency_hz: one.gain_db for one in chosen.filters if one.gain_db is not None}
+    assert len(depth) == sum(one.gain_db is not None for one in chosen.filters)
+    assert depth[315.0] < -4.0
+    assert depth.get(400.0, 0.0) > -3.0
+    assert depth[250.0] <= -2.0
+
+
 def test_other_equalisers_are_told_where_the_bands_are_too_few() -> None:
     curve = _curve(EQUAL_HZ)
     limits = load_limits("parametric-4")
