@@ -28,6 +28,10 @@ GAIN_WITHHELD = (
 
 _ENOUGH_PLACES = 3
 
+HALF_ALIKE_M_HZ = 103.5
+"""Distance times frequency at which two places in a diffuse field are half alike: the coherence
+``sin(k r) / (k r)`` is 0.5 at k r = 1.895 (R. K. Cook et al., JASA 27, 1955)."""
+
 _HEARD_SII = 0.02
 """A smaller change of the index is not worth a word; our choice."""
 
@@ -106,6 +110,18 @@ def _send_texts(loop: LoopSummary) -> tuple[str, ...]:
         "less.",
         f"Where the mic goes to other places (a step aside, another singer), {gain_text(unseen)} "
         f"holds at 95 % of them, going by {measured}{more}. A hand round the mic costs more.",
+        *_reach_text(loop),
+    )
+
+
+def _reach_text(loop: LoopSummary) -> tuple[str, ...]:
+    """Return how far the mic may move before it meets other peaks."""
+    if not loop.critical:
+        return ()
+    frequency_hz = loop.critical[0].frequency_hz
+    return (
+        f"The peaks hold while the mic stays within {100 * HALF_ALIKE_M_HZ / frequency_hz:.0f} cm "
+        f"at {hertz_text(frequency_hz)}, and further at lower frequencies.",
     )
 
 
