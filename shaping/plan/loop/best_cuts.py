@@ -33,7 +33,7 @@ from shaping.plan.loop.wishes import Favour
 WORTHWHILE_DB = 0.3
 """A further cut that adds less stable gain than this is not suggested."""
 
-WORTHWHILE_TONE_DB = 0.03
+WORTHWHILE_TONE_DB = 0.05
 """Nor one that saves the others from removing less tone than this."""
 
 TONE_WEIGHT = 0.5
@@ -50,6 +50,7 @@ _GAIN_WEIGHT = 0.02
 _GENTLER = (0.8, 0.6, 0.4, 0.2)
 _DEEPER = (1.25, 1.5, 2.0)
 _NEAR_TOP_DB = 6.0
+_UNSURE_SD = 1.5
 _OVER_DB = 0.05  # a setting's step short of the yardstick is short of it
 _LEAST_DB = 2.0
 _SAMPLE_RATE_HZ = 48_000.0
@@ -228,12 +229,11 @@ def _ordinary_db(
 
 def _unsure_db(curves: Sequence[LevelCurve]) -> float:
     """Return how unsure the levels near the top are: cuts go so much deeper, to be sure."""
-    return max(
-        float(
-            np.quantile(curve.error_db[curve.level_db > curve.level_db.max() - _NEAR_TOP_DB], 0.9)
-        )
+    errors = [
+        np.quantile(curve.error_db[curve.level_db > curve.level_db.max() - _NEAR_TOP_DB], 0.9)
         for curve in curves
-    )
+    ]
+    return _UNSURE_SD * float(max(errors))
 
 
 def _target_db(favour: Favour, ordinary_db: float) -> float:
