@@ -58,16 +58,16 @@ _COST = {
 }
 """What a mistake must explain to be believed: more for those with more ways to fit by chance."""
 
-_CLEARLY = 12.0
-_WORST = 25.0
-_FLOOR_DB = 0.35
-_ACTS_DB = 0.5
-_LEAST_GAIN_DB = 0.5
-_GOOD_DB = 0.6
-_EXPLAINS = 0.6
-_QUIET_DB = 0.25
-_LEAST_QUIET = 12
-_STEPS_PER_OCTAVE = 24
+_CLEARLY = 12.0  # less misfit, in variances, that a mistake must bring: chance brings a few
+_WORST = 25.0  # five standard deviations: what lies further off is no noise, and says no more
+_FLOOR_DB = 0.35  # how well captures agree where nothing was changed
+_ACTS_DB = 0.5  # bands in which two expectations differ by less cannot part them
+_LEAST_GAIN_DB = 0.5  # a mistake that brings the misfit down by less is not worth a word
+_GOOD_DB = 0.6  # so little misfit is explained, whatever it was before
+_EXPLAINS = 0.6  # or else this share of it at most may be left
+_QUIET_DB = 0.25  # where the plan does less, captures show how well they agree
+_LEAST_QUIET = 12  # an octave of such bands, or else all bands are asked
+_STEPS_PER_OCTAVE = 24  # of places tried: half a band of the measured change
 _TIMES_WIDER = 2.0 ** (np.arange(2, 13) / 4)
 """Widths tried beside the planned one, wider and narrower: 1.4 to 8 times, in steps that miss none
 by more than a tenth. A smaller difference is hardly heard; a greater one is an octave taken for a

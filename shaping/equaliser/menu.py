@@ -28,9 +28,9 @@ NARROWEST_Q = 30.0
 TONE_OCTAVES = math.log2(10_000 / 100)
 """Octaves that count as tone: 100 Hz to 10 kHz."""
 
-_FREE_GAIN_STEP_DB = 0.5
-_FREE_STEPS_PER_OCTAVE = 96
-_Q_RATIO = 1.09
+_FREE_GAIN_STEP_DB = 0.5  # as fine as a hand sets it
+_FREE_STEPS_PER_OCTAVE = 96  # a fifth of the width of the narrowest cut
+_Q_RATIO = 1.09  # widths this close differ by less than a dB anywhere
 
 _Real = NDArray[np.float64]
 

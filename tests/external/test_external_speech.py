@@ -55,6 +55,21 @@ def test_index_of_normal_speech_in_flat_noise(noise_level_db):
     assert ours == pytest.approx(expected, abs=1e-6)
 
 
+@pytest.mark.parametrize("speech_level_db", [-8.0, -20.0])  # one or both within 15 dB of each
+@pytest.mark.parametrize("band", range(18))
+def test_index_of_soft_speech_in_quiet(band, speech_level_db):
+    """One band of soft speech at a time in silence: what the ear's own noise leaves of it.
+
+    Source: MoSQITo 1.2, its third-octave procedure of ANSI S3.5-1997 with given spectra.
+    Tolerance: 1e-9.
+    """
+    speech_db = np.full(18, -60.0)
+    speech_db[band] = speech_level_db
+    noise_db = np.full(18, -80.0)
+    ours = speech_intelligibility_index(speech_db, noise_db)
+    assert ours == pytest.approx(independent_sii(speech_db, noise_db), abs=1e-9)
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_index_of_any_spectra(seed):
     """Arbitrary speech and noise up to levels at which speech distorts in the ear.

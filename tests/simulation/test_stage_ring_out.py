@@ -113,3 +113,5 @@ def test_same_seed_same_ring_out(stage):
     two = ring_out(stage, np.zeros(4 * RATE), Engineer(rings=1), seed=5)
     np.testing.assert_array_equal(one.samples, two.samples)
     assert one.rings == two.rings
+    other = ring_out(stage, np.zeros(4 * RATE), Engineer(rings=1), seed=6)
+    assert not np.array_equal(one.samples, other.samples)

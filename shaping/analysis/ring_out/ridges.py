@@ -167,10 +167,10 @@ def _nearest(sorted_keys: NDArray[np.float64], wanted: NDArray[np.float64]) -> N
     return np.asarray(np.where(nearer_left, right - 1, right), np.int64)
 
 
-_MIN_FRAMES = 7
-_MAX_SPREAD_BINS = 0.13
-_MAX_STEP_BINS = 0.3
-_MAX_GAP_S = 0.2
+_MIN_FRAMES = 7  # a tenth of a second: shorter ones are strokes and consonants
+_MAX_SPREAD_BINS = 0.13  # a fixed tone in noise stays well inside
+_MAX_STEP_BINS = 0.3  # from frame to frame, in noise, near the least contrast
+_MAX_GAP_S = 0.2  # another sound hides a tone for so long
 
 
 def steady_ridges(peaks: Peaks, spectrogram: Spectrogram, *, min_contrast_db: float) -> list[Ridge]:

@@ -23,8 +23,8 @@ MOST_PLACES = 4
 ALIKE = 0.2
 """Relative standard deviation of the rates of fall that still counts as alike."""
 
-_STEADY_HZ = 1.0
-_FIRST_CONFIDENCE, _MORE, _MOST = 0.3, 0.05, 0.45
+_STEADY_HZ = 1.0  # a pitch that wavers by more is a voice's
+_FIRST_CONFIDENCE, _MORE, _MOST = 0.3, 0.05, 0.45  # never certain: a struck note does the same
 
 
 def ringing_on(falls: Sequence[Growth], rings: Sequence[Ring]) -> list[Ring]:

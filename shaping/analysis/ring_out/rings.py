@@ -34,8 +34,8 @@ REPORTED = 0.3
 
 _MOST_HUM_RISE_DB = 14.0  # nobody turns a mic up by more without a stop
 _MOST_HUM = 24  # harmonics of mains further up are weak
-_STEADY_HZ = 1.0
-_MOST_WANDER_HZ = 4.0
+_STEADY_HZ = 1.0  # a pitch that wavers by less has no width worth telling
+_MOST_WANDER_HZ = 4.0  # a loop holds its pitch; a voice or a glide does not
 _PLAIN = 0.97  # a rise this likely tells the ring's growth
 _LEAST_SHARE_DB = -55.0  # what stays further below a howl cannot be told from its distortion
 _LOW_ORDERS = np.array([(a, b) for a in (1, 2, 3) for b in (-3, -2, -1, 1, 2, 3)])
@@ -43,8 +43,8 @@ _HIGH_ORDERS = np.array(
     [(a, b) for a in range(1, 13) for b in range(-12, 13) if b and (a + b) % 2 and a + abs(b) <= 13]
     + _LOW_ORDERS.tolist()
 )
-_BLOCK_S = 60.0
-_OVERLAP_S = 5.0
+_BLOCK_S = 60.0  # of capture at a time, about 1 MB each second
+_OVERLAP_S = 5.0  # longer than nearly every rise
 
 
 def find_rings(samples: NDArray[np.float32], sample_rate_hz: int) -> tuple[Ring, ...]:

@@ -26,7 +26,7 @@ MIN_SLOPE_DB_PER_S = 3.0
 HELD_S = 0.4
 """How long a track goes on after its ridge has ended."""
 
-_LINE_FRAMES = (8, 12, 18, 27, 40, 60, 90, 135)
+_LINE_FRAMES = (8, 12, 18, 27, 40, 60, 90, 135)  # each half as long again as the one before
 
 
 @dataclass(frozen=True, eq=False)

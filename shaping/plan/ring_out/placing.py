@@ -65,7 +65,7 @@ SERVED_DB = 0.5
 TOLERANCE_DB = 0.2
 """What a cut may miss: less than half a usual gain step, so that no step is spent on it."""
 
-_PASSES = 6
+_PASSES = 6  # a bound: the search ends where nothing moves
 
 
 @dataclass(frozen=True, slots=True)

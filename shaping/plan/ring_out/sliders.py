@@ -37,7 +37,7 @@ EVENNESS_PER_DB = 0.03
 """How much less a slider counts for each dB it is down already, so that two sliders beside a
 ring share its cut."""
 
-_THIRD_OCTAVE = 1.0 / 3.0
+_THIRD_OCTAVE = 1.0 / 3.0  # where one slider alone does not tell the spacing
 
 
 def set_sliders(

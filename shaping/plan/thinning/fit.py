@@ -44,9 +44,9 @@ DEEPEST_THINNING_DB = -12.0
 
 LEAST_TARGET_DB, GREATEST_TARGET_DB = -20.0, 30.0
 
-_CENTRES_HZ = (200.0, 250.0, 315.0, 400.0)
-_QS = (0.7, 1.0, 1.4)
-_FREE_STEP_DB = 0.25
+_CENTRES_HZ = (200.0, 250.0, 315.0, 400.0)  # the low mids, by third octaves
+_QS = (0.7, 1.0, 1.4)  # two octaves to one: wide, as the presets
+_FREE_STEP_DB = 0.25  # finer than anybody hears or sets
 _BODY = 0.005  # importance of each band of use, beside its importance to speech
 _COST_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if 50.0 <= hz <= 8000.0)
 _SEARCH_POINTS = 5  # per band; the chosen filters are computed with more

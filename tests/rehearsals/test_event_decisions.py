@@ -1,0 +1,221 @@
+"""From candidates to events: what is joined, dropped, weakened, listed and said."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import pytest
+
+from shaping.rehearsals.detector import Candidate
+from shaping.rehearsals.events import Event, events_csv
+from shaping.rehearsals.features import Features
+from shaping.rehearsals.model import confidence_of, evidence_in_context, reason_for
+from shaping.rehearsals.scan_file import events_of
+
+
+def features(frequency_hz: float = 1000.0, **facts: float) -> Features:
+    plain = {field.name: 0.0 for field in fields(Features)}
+    plain |= {"peak_dbfs": -20.0, "growth_db_per_s": 40.0, "best_dominance_db": 12.0}
+    return Features(**(plain | {"frequency_hz": frequency_hz} | facts))
+
+
+def candidate(start_s: float, stop_s: float, *, evidence: float = 3.0, **facts: Any) -> Candidate:
+    return Candidate(start_s, stop_s, evidence, features(**facts))
+
+
+def times(*candidates: Candidate, listed: float = 0.25) -> list[tuple[float, float]]:
+    found = events_of(candidates, channel=1, listed=listed)
+    return [(round(e.start_s, 3), round(e.duration_s, 3)) for e in found]
+
+
+@pytest.mark.parametrize(("gap_s", "events"), [(0.59, 1), (0.6, 2)])
+def test_a_howl_that_breaks_off_for_less_than_0_6_s_is_one_event(gap_s: float, events: int) -> None:
+    assert len(times(candidate(1.0, 2.0), candidate(2.0 + gap_s, 4.0))) == events
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "events"), [(1009.9, 1), (1010.1, 2), (990.2, 1), (990.0, 2)]
+)
+def test_what_is_joined_lies_within_a_percent(frequency_hz: float, events: int) -> None:
+    late = candidate(2.1, 3.0, frequency_hz=frequency_hz)
+    assert len(times(candidate(1.0, 2.0), late)) == events
+
+
+def test_a_joined_event_spans_both_and_keeps_the_surer_ones_measures() -> None:
+    late = candidate(1.5, 1.8, evidence=5.0, frequency_hz=1005.0)
+    (event,) = events_of([late, candidate(1.0, 2.0, evidence=1.0)], channel=3)
+    assert (event.channel, event.start_s, event.stop_s) == (3, 1.0, 2.0)
+    assert event.frequency_hz == 1005.0
+    assert event.confidence == pytest.approx(confidence_of(5.0))
+
+
+def test_three_that_follow_each_other_are_one() -> None:
+    parts = [candidate(float(n), n + 0.9) for n in range(3)]
+    assert times(*reversed(parts)) == [(0.0, 2.9)]
+
+
+@pytest.mark.parametrize(
+    ("high", "dropped"),
+    [
+        ({"frequency_hz": 3000.0}, True),
+        ({"frequency_hz": 3011.0}, True),
+        ({"frequency_hz": 3013.0}, False),  # off by more than 0.4 %
+        ({"frequency_hz": 8000.0}, True),
+        ({"frequency_hz": 9000.0}, False),  # too high a harmonic to tell
+        ({"frequency_hz": 2500.0}, False),
+        ({"frequency_hz": 3000.0, "peak_dbfs": -10.0}, False),  # no harmonic is louder
+        ({"frequency_hz": 3000.0, "peak_dbfs": -5.0}, False),
+    ],
+)
+def test_a_harmonic_of_a_louder_howl_is_dropped_and_tells_that_it_clipped(
+    high: dict[str, float], dropped: bool
+) -> None:
+    low = candidate(1.0, 4.0, peak_dbfs=-10.0)
+    found = events_of([low, candidate(2.0, 3.0, **high)], channel=1)
+    assert len(found) == (1 if dropped else 2)
+    assert found[0].clipped is dropped
+
+
+@pytest.mark.parametrize(("stop_s", "dropped"), [(3.1, True), (3.0, False)])
+def test_a_harmonic_sounds_with_its_howl_for_more_than_half_its_time(
+    stop_s: float, dropped: bool
+) -> None:
+    low = candidate(1.0, stop_s, peak_dbfs=-10.0)
+    high = candidate(2.0, 4.0, frequency_hz=2000.0)
+    assert len(events_of([low, high], channel=1, listed=0.0)) == (1 if dropped else 2)
+
+
+@pytest.mark.parametrize(("evidence", "dropped"), [(0.0, True), (-0.1, False)])
+def test_only_a_likely_howl_drops_its_harmonics(evidence: float, dropped: bool) -> None:
+    low = candidate(1.0, 4.0, evidence=evidence, peak_dbfs=-10.0)
+    high = candidate(2.0, 3.0, frequency_hz=2000.0)
+    assert len(events_of([low, high], channel=1, listed=0.0)) == (1 if dropped else 2)
+
+
+def test_an_event_keeps_what_was_measured() -> None:
+    one = candidate(1.0, 2.5, growth_db_per_s=-3.0, peak_dbfs=1.5)
+    (event,) = events_of([one], channel=2)
+    assert (event.growth_db_per_s, event.peak_dbfs, event.over_db) == (0.0, 0.0, 12.0)
+    assert event.duration_s == 1.5
+
+
+@pytest.mark.parametrize(("evidence", "listed"), [(-1.09, True), (-1.11, False)])
+def test_a_quarter_sure_is_listed(evidence: float, listed: bool) -> None:
+    """ln(0.25 / 0.75) = -1.0986."""
+    assert bool(times(candidate(1.0, 2.0, evidence=evidence))) is listed
+
+
+@pytest.mark.parametrize(
+    ("evidence", "confidence"),
+    [(0.0, 0.5), (1.0986123, 0.75), (-1.0986123, 0.25), (1e9, 1.0), (-1e9, 9.4e-14)],
+)
+def test_confidence_is_the_logistic_of_evidence(evidence: float, confidence: float) -> None:
+    assert confidence_of(evidence) == pytest.approx(confidence, rel=0.01)
+
+
+def weakened(*others: tuple[float, float, float]) -> float:
+    """Return by how much others (evidence, start, frequency) weaken 1 kHz at 100 s."""
+    evidence, start_s, hz = zip((2.0, 100.0, 1000.0), *others, strict=True)
+    return 2.0 - evidence_in_context(evidence, start_s, hz)[0]
+
+
+@pytest.mark.parametrize(
+    ("others", "cost"),
+    [
+        ([], 0.0),
+        ([(0.0, 110.0, 1300.0)], 1.2),
+        ([(0.0, 110.0, 1300.0), (0.0, 90.0, 1305.0)], 1.2),  # one semitone
+        ([(0.0, 110.0, 1300.0), (0.0, 90.0, 1700.0)], 2.4),
+        ([(0.0, 100.0 + n, 1300.0 * 1.1**n) for n in range(4)], 4.8),
+        ([(0.0, 100.0 + n, 1300.0 * 1.1**n) for n in range(7)], 4.8),  # four at most
+        ([(0.0, 159.9, 1300.0)], 1.2),
+        ([(0.0, 160.0, 1300.0)], 0.0),  # a minute later
+        ([(0.0, 40.0, 1300.0)], 0.0),
+        ([(-2.4, 110.0, 1300.0)], 1.2),
+        ([(-2.5, 110.0, 1300.0)], 0.0),  # hardly howl-like itself
+        ([(0.0, 110.0, 1019.0)], 0.0),  # the same pitch
+        ([(0.0, 110.0, 1021.0)], 1.2),
+        ([(0.0, 110.0, 2000.0)], 0.0),  # a multiple, or the other way round
+        ([(0.0, 110.0, 500.0)], 0.0),
+        ([(0.0, 110.0, 2030.0)], 1.2),
+        ([(0.0, 110.0, 2019.0)], 0.0),
+    ],
+)
+def test_howl_like_neighbours_at_other_pitches_make_it_music(
+    others: list[tuple[float, float, float]], cost: float
+) -> None:
+    assert weakened(*others) == pytest.approx(cost)
+
+
+PLAIN = {
+    "growth_db_per_s": 40.0,
+    "rise_db": 20.0,
+    "rise_s": 0.5,
+    "stand_off_db": 18.0,
+    "steady_s": 1.26,
+    "wander_cents": 2.4,
+    "harmonic_db": -40.0,
+    "partner_db": -30.0,
+}
+GREW = "grew 40 dB/s along a straight line"
+STOOD = "stood 18 dB over its neighbours for 1.3 s"
+HELD = "held 1.00 kHz within 2 cents"
+ALONE = "no family of harmonics"
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({}, [GREW, STOOD, HELD, ALONE]),
+        ({"bend_db": 1.1}, [GREW, STOOD, HELD, ALONE]),
+        ({"bend_db": 1.2}, ["grew 40 dB/s unevenly", STOOD, HELD, ALONE]),
+        ({"growth_db_per_s": 5.0}, ["was not seen growing", STOOD, HELD, ALONE]),
+        ({"rise_db": 8.0}, [GREW, STOOD, HELD, ALONE]),
+        ({"rise_db": 7.9}, ["was not seen growing", STOOD, HELD, ALONE]),
+        ({"rise_s": 0.04}, ["was not seen growing", STOOD, HELD, ALONE]),
+        (
+            {"stand_off_db": -1.0},
+            [GREW, "stood 0 dB over its neighbours for 1.3 s", HELD, ALONE],
+        ),
+        ({"wander_cents": 0.2}, [GREW, STOOD, "held 1.00 kHz within 1 cent", ALONE]),
+        ({"wander_cents": 5.9}, [GREW, STOOD, "held 1.00 kHz within 6 cents", ALONE]),
+        ({"wander_cents": 6.0}, [GREW, STOOD, "wandered by 6 cents", ALONE]),
+        ({"harmonic_db": -20.0}, [GREW, STOOD, HELD, ALONE]),
+        ({"harmonic_db": -19.9}, [GREW, STOOD, HELD, "has harmonics"]),
+        ({"partner_db": -20.0}, [GREW, STOOD, HELD]),
+        ({"hold_db": 8.0}, [GREW, STOOD, HELD, ALONE]),
+        ({"hold_db": 8.1}, [GREW, STOOD, HELD, ALONE, "went on when the rest fell away"]),
+    ],
+)
+def test_the_reason_is_told_in_words(facts: dict[str, float], words: list[str]) -> None:
+    told = reason_for(features(**(PLAIN | facts)), 0.9, clipped=False)
+    assert told == ", ".join(words)
+
+
+def test_clipping_and_doubt_are_told() -> None:
+    clipped = reason_for(features(**PLAIN), 0.78, clipped=True)
+    assert clipped == ", ".join([GREW, STOOD, HELD, "has harmonics, as when clipped"])
+    doubtful = reason_for(features(**PLAIN), 0.779, clipped=False)
+    assert doubtful.startswith("possible ring: grew 40 dB/s")
+
+
+def test_the_table_has_a_line_an_event_rounded_to_what_it_is_worth() -> None:
+    event = Event(2, 1.23456, 2.0, 440.126, 33.36, -12.34, 9.99, False, 0.91234, "grew, stood")
+    assert events_csv([("a,b.wav", event)]) == (
+        "file,channel,start_s,duration_s,frequency_hz,note,third_octave_hz,growth_db_per_s,"
+        "peak_dbfs,confidence,reason\n"
+        '"a,b.wav",2,1.235,2.000,440.13,A4,400,33.4,-12.3,0.912,"grew, stood"\n'
+    )
+    assert event.as_record() == {
+        "channel": 2,
+        "start_s": 1.235,
+        "duration_s": 2.0,
+        "frequency_hz": 440.13,
+        "growth_db_per_s": 33.4,
+        "peak_dbfs": -12.3,
+        "over_db": 10.0,
+        "clipped": False,
+        "confidence": 0.912,
+        "reason": "grew, stood",
+    }
