@@ -159,12 +159,13 @@ def optimise_curves(
         return OptimisedCuts((), 0.0, fixed_db, (0.0,), (0.0,), 0, 0.0, 0.0)
     ordinary = min(most, ORDINARY_COUNT)
     ordinary_db = _ordinary_db(frequency_hz, level_db, limits, ordinary, sample_rate_hz)
+    target_db = _target_db(favour, ordinary_db) + _unsure_db(curves)
     search = CutSearch(
         frequency_hz,
         level_db,
         settings,
         tone_weight=_GAIN_WEIGHT if favour is Favour.GAIN else TONE_WEIGHT,
-        target_db=_target_db(favour, ordinary_db) + _unsure_db(curves),
+        target_db=target_db,
         sample_rate_hz=sample_rate_hz,
     )
     best: list[list[Index]] = [[]]
@@ -177,7 +178,7 @@ def optimise_curves(
             break
     curve = [search.added_db(one) for one in best]
     tone = [search.tone_db(one) for one in best]
-    paying = _paying(curve, tone, [search.net_db(one) for one in best])
+    paying = _paying(curve, tone, [search.net_db(one) for one in best], wanted_db=target_db)
     chosen = search.without_shallow(best[-1 if cuts is not None else paying])
     curve[len(chosen)], tone[len(chosen)] = search.added_db(chosen), search.tone_db(chosen)
     return OptimisedCuts(
@@ -257,19 +258,29 @@ def _stalled(net_db: Sequence[float]) -> bool:
     return len(net_db) > _PATIENCE and net_db[-1] - net_db[-1 - _PATIENCE] < least_db
 
 
-def _paying(added_db: Sequence[float], tone_db: Sequence[float], net_db: Sequence[float]) -> int:
+def _paying(
+    added_db: Sequence[float],
+    tone_db: Sequence[float],
+    net_db: Sequence[float],
+    *,
+    wanted_db: float,
+) -> int:
     """Return the number of cuts past which no further group of cuts pays, cut for cut.
 
-    A cut pays by the stable gain it adds, or by the tone it saves the others from removing.
+    A cut pays by the stable gain it adds, by the tone it saves the others from removing, or by
+    what is still wanting of the gain that is looked for.
 
-    >>> _paying([0.0, 0.1, 3.0, 3.0, 3.0], [0.0, 0.1, 0.9, 0.85, 0.7], [0.0, 0.0, 2.0, 2.1, 2.3])
+    >>> tone = [0.0, 0.1, 0.9, 0.85, 0.7]
+    >>> _paying([0.0, 0.1, 3.0, 3.0, 3.0], tone, [0.0, 0.0, 2.0, 2.1, 2.3], wanted_db=3.0)
     4
     """
     chosen = 0
     for count in range(1, len(added_db)):
         steps = count - chosen
         added, saved = added_db[count] - added_db[chosen], tone_db[chosen] - tone_db[count]
-        pays = added >= steps * WORTHWHILE_DB or saved >= steps * WORTHWHILE_TONE_DB
+        wanting = added_db[chosen] < wanted_db - 2 * _OVER_DB
+        least_db = 2 * _OVER_DB if wanting else WORTHWHILE_DB
+        pays = added >= steps * least_db or saved >= steps * WORTHWHILE_TONE_DB
         if net_db[count] > net_db[chosen] and pays:
             chosen = count
     return chosen
