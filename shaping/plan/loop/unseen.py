@@ -31,7 +31,7 @@ _USUAL_WEIGHT = 4
 LEFT_BEHIND = 0.4
 """Share of the added gain that a plan for one place does not give at another."""
 
-_SHARED_POWER = 0.6
+_SHARED_POWER = 0.3
 """It falls with the number of places planned for, by this power of it."""
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -259,9 +261,7 @@ def test_a_loops_response_in_cells_keeps_what_can_be_trusted() -> None:
     per_line = 1 / (4 * (0.5 / 8.686) ** 2)
     lines = (found.high_hz - found.low_hz) / 0.5
     assert found.count == pytest.approx(np.clip(0.5 * lines * per_line, 1, 1000), rel=0.01)
-    sure = response_spectrum(
-        LoopResponse(hz, response.response, response.coherence, 0 * hz, trusted, 0.01, 0.0, 1.0)
-    )
+    sure = response_spectrum(replace(response, error_db=0 * hz))
     assert sure.count == pytest.approx(np.full(sure.count.size, 1000.0))
 
 
