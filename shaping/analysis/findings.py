@@ -157,6 +157,10 @@ class LoopResponse:
         Share of the captured power that the reference explains, 0..1.
     error_db : ndarray, shape (n,)
         One standard deviation of the magnitude in dB.
+    variance : ndarray, shape (n,)
+        Variance of the complex estimate: the mean squared distance from the truth.
+    excited : ndarray of bool, shape (n,)
+        Whether the test signal was played there.
     trusted : ndarray of bool, shape (n,)
         False where the estimate cannot be relied upon (low coherence, outside the excited band).
     delay_s : float
@@ -168,6 +172,8 @@ class LoopResponse:
         Median coherence of the excited band.
     snr_db : float
         Power that the reference explains over the power it does not, 100 Hz to 10 kHz.
+    measured_hz : tuple of (float, float)
+        Bands, low and high edge, that were played and heard clear of the noise.
     quality : tuple of QualityNote
         What is doubtful about the measurement, and what to do about it.
     """
@@ -176,11 +182,14 @@ class LoopResponse:
     response: NDArray[np.complex128]
     coherence: NDArray[np.float64]
     error_db: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    excited: NDArray[np.bool_]
     trusted: NDArray[np.bool_]
     delay_s: float
     clock_ppm: float
     coherence_median: float
     snr_db: float = math.nan
+    measured_hz: tuple[tuple[float, float], ...] = ()
     quality: tuple[QualityNote, ...] = ()
 
 

@@ -23,6 +23,28 @@ Examples:
     "--cuts", type=click.IntRange(min=0), metavar="N", help="At most so many feedback cuts."
 )
 @options.thin_option("--thin", "light")
+@click.option(
+    "--favour",
+    type=click.Choice(["tone", "balanced", "gain"]),
+    default="balanced",
+    show_default=True,
+    help="With pink noise or a sweep: how much tone for how much gain.",
+)
+@click.option(
+    "--margin",
+    "margin_db",
+    type=click.FloatRange(0.0, 30.0),
+    default=6.0,
+    show_default=True,
+    metavar="DB",
+    help="With a reference: leave so much under the gain that is promised.",
+)
+@click.option(
+    "--same-start",
+    is_flag=True,
+    help="With a reference: player and recorder share a clock and a start, so that the delay from "
+    "file to file is the loop's own.",
+)
 @options.channel_option
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
 @options.html_option
@@ -35,6 +57,9 @@ def command(
     limits_name: str,
     cuts: int | None,
     amount: str,
+    favour: str,
+    margin_db: float,
+    same_start: bool,
     channel: int | None,
     plot_path: str | None,
     html_path: str | None,
@@ -49,6 +74,7 @@ def command(
     """
     from shaping.capture.audio import read_capture
     from shaping.equaliser.limits_file import load_limits
+    from shaping.plan.loop.wishes import Wishes
     from shaping.plan.suggest import suggest
     from shaping.plan.thinning.starting_points import ThinningAmount
 
@@ -61,6 +87,7 @@ def command(
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
+        wishes=Wishes(favour=favour, same_start=same_start, margin_db=margin_db),
     )
     options.emit_suggestion(
         suggestion,

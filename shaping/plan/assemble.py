@@ -24,6 +24,11 @@ from shaping.plan.plan import (
 from shaping.text.frequency import frequency_text
 from shaping.text.sentences import listing
 
+GAVE_WAY = (
+    "The low-mid cut gave its band to a ring, since a howl is the greater harm: thin with the "
+    "high-pass and, where there is one, with the equaliser of the mic's channel."
+)
+
 BETTER_CURE = "a lower fader or a better place for the mic is the better cure"
 
 

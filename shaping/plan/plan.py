@@ -64,12 +64,14 @@ class CaptureSummary:
 class LoopSummary:
     """Stable gain before and after the plan, in dB (worst case over phase, and in phase).
 
+    Gains are those of the send re the recorded files. NaN in place of any that is withheld.
+
     Attributes
     ----------
     stable_gain_db, stable_gain_after_db, added_stable_gain_db : float
-        Worst case over phase, and over the captures.
+        Estimates; worst case over phase, and over the captures.
     in_phase_stable_gain_db, in_phase_stable_gain_after_db : float
-        With the phase as measured; see `delay_known`.
+        The least over the delays the loop may have; see `delay_known`.
     critical : tuple of CriticalFrequency
         Where it howls without the plan, first one first.
     coherence_median : float
@@ -85,8 +87,23 @@ class LoopSummary:
     tone_removed_db : float
         Level that the feedback cuts remove on average over the octaves from 100 Hz to 10 kHz.
     delay_known : bool
-        Whether the loop's own delay was measured. Where it was not, the in-phase figures are
-        medians over delays from 2 to 20 ms.
+        Whether the loop's own delay was measured. Where it was not, the in-phase figures hold for
+        delays from 2 to 20 ms.
+    measured_hz : tuple of (float, float)
+        Bands, low and high edge, that every capture measured.
+    stable_gain_low_db, stable_gain_after_low_db : float
+        The safe ends of 95 % intervals of the two estimates: what is promised.
+    in_phase_stable_gain_high_db, in_phase_stable_gain_after_high_db : float
+        The highest over the delays the loop may have.
+    stable_gain_after_unseen_db : float
+        The send, with the plan, that holds at a place nobody measured with 95 %.
+    margin_db : float
+        What is left between the send and the promise.
+    send_db : float
+        The send to go by: the margin under the promise, and no more than holds at other places.
+    gain_for_tone : tuple of (float, float)
+        Tone removed and gain added by the feedback cuts, both in dB, as they are set gentler and
+        deeper; rising, the plan's own point among them.
     """
 
     stable_gain_db: float
@@ -103,6 +120,20 @@ class LoopSummary:
     paying_cuts: int = 0
     tone_removed_db: float = 0.0
     delay_known: bool = True
+    measured_hz: tuple[tuple[float, float], ...] = ()
+    stable_gain_low_db: float = math.nan
+    stable_gain_after_low_db: float = math.nan
+    in_phase_stable_gain_high_db: float = math.nan
+    in_phase_stable_gain_after_high_db: float = math.nan
+    stable_gain_after_unseen_db: float = math.nan
+    margin_db: float = 0.0
+    send_db: float = math.nan
+    gain_for_tone: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def withheld(self) -> bool:
+        """Whether the measurement cannot tell the stable gain."""
+        return math.isnan(self.stable_gain_db)
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,10 @@ Rate = Annotated[float, Meta(ge=-1e6, le=1e6)]
 Time = Annotated[float, Meta(ge=0.0, le=1e9)]
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 Quality = Annotated[float, Meta(ge=1e-3, le=1e5)]
+Band = Annotated[tuple[Frequency, Frequency], Meta(description="low and high edge, in Hz")]
+GainForTone = Annotated[
+    tuple[Level, Level], Meta(description="level removed on average and gain added, in dB")
+]
 Spell = Annotated[tuple[Time, Time], Meta(description="a start and a stop, in seconds")]
 
 
@@ -128,17 +132,20 @@ class CriticalForm(Struct, kw_only=True, frozen=True):
     """A frequency at which the loop would howl, and the send gain that would start it."""
 
     frequency_hz: Frequency
-    gain_db: Level
+    gain_db: Level | None = field(default_factory=_not_known)
 
 
 class LoopForm(Struct, kw_only=True, frozen=True):
-    """Stable gain before and after the plan, in dB: worst case over phase, and in phase."""
+    """Stable gain before and after the plan, in dB re the recorded files; null where withheld.
 
-    stable_gain_db: Level
-    stable_gain_after_db: Level
-    added_stable_gain_db: Level
-    in_phase_stable_gain_db: Level
-    in_phase_stable_gain_after_db: Level
+    Worst case over phase, and in phase: the least over the delays that the loop may have.
+    """
+
+    stable_gain_db: Level | None = field(default_factory=_not_known)
+    stable_gain_after_db: Level | None = field(default_factory=_not_known)
+    added_stable_gain_db: Level | None = field(default_factory=_not_known)
+    in_phase_stable_gain_db: Level | None = field(default_factory=_not_known)
+    in_phase_stable_gain_after_db: Level | None = field(default_factory=_not_known)
     critical: Annotated[tuple[CriticalForm, ...], _few]
     coherence_median: Share
     stable_gain_error_db: Level | None = field(default_factory=_not_known)
@@ -148,6 +155,15 @@ class LoopForm(Struct, kw_only=True, frozen=True):
     paying_cuts: Annotated[int, Meta(ge=0, le=1000)] = 0
     tone_removed_db: Level = 0.0
     delay_known: bool = True
+    measured_hz: Annotated[tuple[Band, ...], _few] = ()
+    stable_gain_low_db: Level | None = field(default_factory=_not_known)
+    stable_gain_after_low_db: Level | None = field(default_factory=_not_known)
+    in_phase_stable_gain_high_db: Level | None = field(default_factory=_not_known)
+    in_phase_stable_gain_after_high_db: Level | None = field(default_factory=_not_known)
+    stable_gain_after_unseen_db: Level | None = field(default_factory=_not_known)
+    margin_db: Level = 0.0
+    send_db: Level | None = field(default_factory=_not_known)
+    gain_for_tone: Annotated[tuple[GainForTone, ...], _few] = ()
 
 
 class IntelligibilityForm(Struct, kw_only=True, frozen=True):

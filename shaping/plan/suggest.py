@@ -12,6 +12,7 @@ from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
+from shaping.plan.loop.wishes import Wishes
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
@@ -25,6 +26,7 @@ def suggest(
     reference: Capture | None = None,
     thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    wishes: Wishes | None = None,
 ) -> Suggestion:
     """Suggest the settings for one wedge from its captures.
 
@@ -41,6 +43,9 @@ def suggest(
         How much to thin: none, light, medium or strong.
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
+    wishes : Wishes or None
+        For pink noise and sweeps: how much gain for how much tone, the margin to leave, whether
+        player and recorder started together.
 
     Returns
     -------
@@ -79,11 +84,13 @@ def suggest(
     from shaping.analysis.noise.resonances import find_resonances
     from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances
 
+    asked = wishes or Wishes()
+    asked = asked if cuts is None else replace(asked, cuts=cuts)
     if reference is None:
         if kind is CaptureKind.SWEEP:
             raise ParameterError("a sweep needs the file that was played; name it with --reference")
         resonances = [find_resonances(c.samples, c.sample_rate_hz) for c in captures]
-        plan = plan_from_resonances(captures, resonances, limits, thinning=amount, cuts=cuts)
+        plan = plan_from_resonances(captures, resonances, limits, thinning=amount, wishes=asked)
         return Suggestion(plan, tuple(captures), ())
     loops = tuple(
         estimate_loop_response(
@@ -99,7 +106,9 @@ def suggest(
         replace(c, quality=c.quality + loop.quality)
         for c, loop in zip(captures, loops, strict=True)
     )
-    plan = plan_from_loop(judged, loops, limits, thinning=amount, cuts=cuts)
+    for capture in judged:
+        require_usable(capture)
+    plan = plan_from_loop(judged, loops, limits, thinning=amount, wishes=asked)
     return Suggestion(plan, judged, loops)
 
 

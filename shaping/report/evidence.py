@@ -9,6 +9,7 @@ from shaping.plan.plan import Plan, Purpose
 from shaping.plan.suggestion import Suggestion
 
 GAIN_HEADING = "What each further cut adds"
+TONE_HEADING = "How much gain for how much tone"
 
 
 class Evidence(StrEnum):
@@ -74,3 +75,14 @@ def evidence_texts(plan: Plan, shown: Evidence) -> tuple[str, str]:
         return "What was recorded", f"The darker, the louder; time runs to the right.{boxes}"
     marks = " Marks show the resonances." if plan.resonances else ""
     return "What was recorded", f"Level of each frequency, averaged over the recording.{marks}"
+
+
+def has_gain_curve(plan: Plan) -> bool:
+    """Whether there is a curve of what the cuts add."""
+    loop = plan.loop
+    return loop is not None and (len(loop.added_by_cuts_db) > 1 or bool(loop.gain_for_tone))
+
+
+def gain_heading(plan: Plan) -> str:
+    """Return what that curve shows: gain against tone, or against the number of cuts."""
+    return TONE_HEADING if plan.loop is not None and plan.loop.gain_for_tone else GAIN_HEADING

@@ -15,11 +15,11 @@ from shaping.plan.plan import Plan, PlannedFilter
 from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, words
 from shaping.report.evidence import (
-    GAIN_HEADING,
     Evidence,
     evidence,
     evidence_texts,
-    feedback_cuts,
+    gain_heading,
+    has_gain_curve,
     thins_only,
 )
 from shaping.report.figures import style
@@ -178,25 +178,29 @@ def _pictures(suggestion: Suggestion) -> list[Picture]:
 
 
 def _gain_picture(plan: Plan) -> Picture | None:
-    gains = plan.loop.added_by_cuts_db if plan.loop is not None else ()
-    if len(gains) < 2:
+    loop = plan.loop
+    if loop is None or not has_gain_curve(plan):
         return None
-    figure = gain_figure(gains, recommended=feedback_cuts(plan), width_in=PAGE_FIGURE_IN)
-    return Picture(
-        GAIN_HEADING,
-        Markup(
-            inline_svg(
-                figure,
-                name="gain",
-                title=GAIN_HEADING,
-                description=", ".join(
-                    f"{number} cuts: {gain_text(gain)}" for number, gain in enumerate(gains)
-                ),
-            )
-        ),
-        "Stable gain that each number of cuts adds. Where the line flattens, more cuts only cost "
-        "tone.",
-    )
+    heading = gain_heading(plan)
+    if loop.gain_for_tone:
+        description = ", ".join(
+            f"{tone:.1f} dB of tone: {gain_text(gain)}" for tone, gain in loop.gain_for_tone
+        )
+        caption = (
+            "Stable gain against the level removed on average, as the cuts are set gentler and "
+            "deeper. --favour tone and --favour gain choose other points."
+        )
+    else:
+        description = ", ".join(
+            f"{number} cuts: {gain_text(gain)}" for number, gain in enumerate(loop.added_by_cuts_db)
+        )
+        caption = (
+            "Stable gain that each number of cuts adds. Where the line flattens, more cuts only "
+            "cost tone."
+        )
+    figure = gain_figure(plan, width_in=PAGE_FIGURE_IN)
+    drawn = inline_svg(figure, name="gain", title=heading, description=description)
+    return Picture(heading, Markup(drawn), caption)
 
 
 def _response_description(plan: Plan) -> str:

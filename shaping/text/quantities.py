@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 _UNIT_FRACTIONS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 16, 18, 20, 24, 30, 36, 48, 60)
 
 
@@ -29,11 +31,13 @@ def q_text(q: float) -> str:
 
 
 def gain_text(gain_db: float) -> str:
-    """Return a gain or a change with its sign.
+    """Return a gain or a change with its sign; what was not measured (NaN) is not known.
 
-    >>> gain_text(-6.0), gain_text(2.25), gain_text(-0.01)
-    ('-6.0 dB', '+2.2 dB', '0.0 dB')
+    >>> gain_text(-6.0), gain_text(2.25), gain_text(-0.01), gain_text(math.nan)
+    ('-6.0 dB', '+2.2 dB', '0.0 dB', 'not known')
     """
+    if math.isnan(gain_db):
+        return "not known"
     rounded = round(gain_db, 1)
     return "0.0 dB" if rounded == 0 else f"{rounded:+.1f} dB"
 

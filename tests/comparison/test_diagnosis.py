@@ -94,6 +94,8 @@ def loop(response, rng, *, noise=0.03):
         heard,
         np.full(hz.size, 0.98),
         np.full(hz.size, 8.7 * noise),
+        2 * (np.abs(heard) * noise) ** 2,
+        (hz > 50) & (hz < 17_000),
         (hz > 50) & (hz < 17_000),
         0.006,
         0.0,

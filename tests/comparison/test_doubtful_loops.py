@@ -73,7 +73,7 @@ def printed(comparison: Comparison) -> str:
     [
         (noisy, "low-snr", "stands only"),
         (gated, "gated", "The noise was cut off"),
-        (mic_live, "mic-live", "as it has when the mic is still live"),
+        (mic_live, "mic-live", "The mic was live in the wedge"),
     ],
     ids=["low SNR", "gated", "mic live"],
 )

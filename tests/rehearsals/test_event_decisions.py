@@ -6,12 +6,12 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
-from shaping.rehearsals.scanning.scan_file import events_of
 
 from shaping.rehearsals.detector import Candidate
 from shaping.rehearsals.events import Event, events_csv
 from shaping.rehearsals.features import Features
 from shaping.rehearsals.model import confidence_of, evidence_in_context, reason_for
+from shaping.rehearsals.scanning.scan_file import events_of
 
 
 def features(frequency_hz: float = 1000.0, **facts: float) -> Features:

@@ -9,7 +9,6 @@ import matplotlib.image
 import numpy as np
 import pytest
 import soundfile
-from shaping.rehearsals.page.excerpts import Excerpt, _palette, _picture, _png, _samples, _sound
 
 from shaping.rehearsals.channels import Channel, channels_of
 from shaping.rehearsals.events import Event
@@ -26,6 +25,7 @@ from shaping.rehearsals.page import (
     _y,
     badness,
 )
+from shaping.rehearsals.page.excerpts import Excerpt, _palette, _picture, _png, _samples, _sound
 from tests.rehearsals.event_makers import event, record
 
 

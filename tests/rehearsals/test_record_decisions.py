@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from shaping.rehearsals.archive.files import channel_stem, identify, recorded_on
 
 from shaping.equaliser.limits_file import load_limits
+from shaping.rehearsals.archive.files import channel_stem, identify, recorded_on
 from shaping.rehearsals.results import current_records, summarise
 from tests.rehearsals.event_makers import event, record
 

@@ -172,6 +172,8 @@ def make_loop() -> LoopResponse:
         response.astype(np.complex128),
         np.where(trusted, 0.95, 0.3),
         np.where(trusted, 0.6, 5.0),
+        2 * (np.abs(response) * np.where(trusted, 0.6, 5.0) / 8.686) ** 2,
+        trusted,
         trusted,
         0.006,
         0.0,

@@ -13,6 +13,7 @@ from shaping.capture import cautions
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
 from shaping.plan.assemble import unserved_cautions
+from shaping.plan.loop.summary import without_promise
 from shaping.plan.plan import PlannedFilter, Purpose, ThinningSummary
 from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, words
@@ -190,18 +191,39 @@ def test_thinning_alone_says_nothing_of_rings_or_the_send(new_plan):
         assert text.count(sentence) == 1
 
 
-def test_stable_gain_is_told_with_its_error_and_by_number_of_cuts(new_plan):
+def test_stable_gain_is_told_by_its_safe_end_and_by_number_of_cuts(new_plan):
     plan = new_plan(3, loop=True)
     loop = replace(
         plan.loop,
-        stable_gain_error_db=0.42,
+        stable_gain_low_db=-12.7,
+        stable_gain_after_low_db=-8.5,
+        in_phase_stable_gain_high_db=-9.5,
+        stable_gain_by_capture_db=(-12.3,),
+        stable_gain_after_unseen_db=-10.9,
+        margin_db=6.0,
+        send_db=-14.5,
+        measured_hz=((63.0, 16_000.0),),
         added_by_cuts_db=(0.1, 2.0, 4.2),
         delay_known=False,
     )
     text = " ".join(shown(replace(plan, loop=loop)).split())
-    assert "up to -12.3 dB ± 0.4 without the settings, to -8.1 dB with them" in text
+    assert "4.2 dB more gain before it howls" in text
+    assert "up to -12.7 dB without the settings, to -8.5 dB with them" in text
+    assert "over loop delays of 2 to 20 ms: -11.0 dB to -9.5 dB without" in text
+    assert "Leave the send at -14.5 dB at most, re the recorded files" in text
+    assert "-10.9 dB holds at 95 % of them, going by the one place measured" in text
+    assert "Measured from 63 Hz to 16.0 kHz." in text
     assert "Added without a feedback cut +0.1 dB, by 1 +2.0 dB, by 2 +4.2 dB" in text
     assert "exactly as recorded" not in text
+
+
+def test_what_was_not_measured_is_withheld_in_words(new_plan):
+    plan = new_plan(3, loop=True)
+    loop = without_promise(replace(plan.loop, measured_hz=((280.0, 16_000.0),)))
+    text = " ".join(shown(replace(plan, loop=loop)).split())
+    assert "is withheld" in text
+    assert "Measured from 280 Hz to 16.0 kHz." in text
+    assert "nan" not in text
 
 
 @pytest.mark.parametrize(

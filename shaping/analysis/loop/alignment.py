@@ -26,10 +26,16 @@ _CHUNK_S = 1.4
 _SHORTEST_CHUNK_S = 0.5
 _FOUND_SIGMA = 7.0
 _TOLERANCE_S = 0.4e-3
-_NOT_FOUND = (
+NOT_FOUND = (
     "The reference is not to be found in the capture: give the very file that was played, and "
     "check that the right channel is read and that the mic heard the wedge."
 )
+CLOCKS_APART = "The reference is in the capture, but runs at another speed"
+_SPEEDS = (44_100 / 48_000, 48_000 / 44_100, 44_100 / 96_000, 48_000 / 96_000)
+_FAR_PPM = 6000.0
+_PPM_STEP = 400.0
+_PROBES = 3
+_PROBE_S = 0.7
 
 Samples = NDArray[np.float32]
 _Real = NDArray[np.float64]
@@ -120,17 +126,46 @@ def align(
     offsets_s = (starts - lags) / rate
     offset_s, slope, agreeing = _common_line(reference_s, offsets_s, scores)
     if not agreeing.any():
-        raise CaptureError(_NOT_FOUND)
+        raise _not_found(slow_capture, slow_reference, rate)
     played_s = (starts + chunk / 2) / rate - offset_s
     heard = (played_s > 0.5 * _CHUNK_S) & (played_s < slow_reference.size / rate - 0.5 * _CHUNK_S)
     heard |= agreeing
     share = float(agreeing.sum() / heard.sum())
     if agreeing.sum() < 3 or share < 0.3:
-        raise CaptureError(_NOT_FOUND)
+        raise _not_found(slow_capture, slow_reference, rate)
     found = Alignment(offset_s, slope * 1e6, float(np.median(scores[agreeing])), share)
     for _ in range(2):
         found = _sharpen(found, slow_capture, slow_reference, rate, chunk)
     return found
+
+
+def _not_found(capture: Samples, reference: Samples, rate: float) -> CaptureError:
+    """Return why stretches of the capture are not in the reference: wrong speed, or wrong file."""
+    ppm = np.arange(MAX_CLOCK_PPM + _PPM_STEP / 2, _FAR_PPM, _PPM_STEP)
+    for speed in (*_SPEEDS, *(1 + 1e-6 * np.concatenate([ppm, -ppm]))):
+        if _found_at(capture, reference, rate, float(speed)):
+            apart = f"by {abs(1e6 * (speed - 1)):.0f} parts per million"
+            if abs(speed - 1) > 0.01:
+                apart = f"{speed:.3f} times as fast"
+            return CaptureError(
+                f"{CLOCKS_APART} ({apart}): play and record at one sample rate, set both devices "
+                "to it, and let them share a clock where they can."
+            )
+    return CaptureError(NOT_FOUND)
+
+
+def _found_at(capture: Samples, reference: Samples, rate: float, speed: float) -> bool:
+    """Return whether most of a few stretches of the capture lie in the reference at this speed."""
+    chunk = int(_PROBE_S * rate)
+    size = int(chunk / speed) + 1
+    places = np.linspace(0.25, 0.75, _PROBES) * (capture.size - size)
+    probes = [
+        resample_uniform(capture, start=float(place), step=1 / speed, count=chunk)
+        for place in places
+    ]
+    joined = np.concatenate(probes)
+    _, scores = _search(joined, reference, np.arange(_PROBES) * chunk, chunk, rate)
+    return int(np.sum(scores > _FOUND_SIGMA)) > _PROBES // 2
 
 
 def align_sweep(
@@ -157,7 +192,7 @@ def align_sweep(
     correlation = fft.irfft(fft.rfft(slow_capture, size) * whitened, size)
     lag, score = _peak(correlation, slow_capture.size)
     if score < 2 * _FOUND_SIGMA:
-        raise CaptureError(_NOT_FOUND)
+        raise CaptureError(NOT_FOUND)
     return Alignment(lag / rate, 0.0, score, 1.0)
 
 

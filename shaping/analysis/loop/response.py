@@ -28,6 +28,8 @@ from shaping.analysis.loop.deconvolution import (
     power_density,
     sweep_response,
 )
+from shaping.analysis.loop.reach import measured_bands
+from shaping.analysis.loop.traces import traces
 from shaping.capture.recording import CaptureKind
 from shaping.errors import CaptureError, ParameterError
 
@@ -41,7 +43,7 @@ LEAST_COHERENCE = 0.5
 """Below this the reference explains less than half of what was captured."""
 
 _LEAD_S = 0.08  # the strongest arrival may be a late reflection
-_AVERAGES = 16
+_AVERAGES = 12
 _LOW_HZ = 40.0
 _HIGH_HZ = 20_000.0
 _NEPER_DB = 20 / np.log(10)
@@ -120,6 +122,9 @@ def estimate_loop_response(
     )
     if kind is CaptureKind.SWEEP:
         return _from_sweep(capture, reference, capture_rate_hz, reference_rate_hz, alignment)
+    faults.refuse_swapped(
+        capture, reference, capture_rate_hz=capture_rate_hz, reference_rate_hz=reference_rate_hz
+    )
     return _from_noise(capture, reference, capture_rate_hz, reference_rate_hz, alignment)
 
 
@@ -212,20 +217,16 @@ def _finish(measured: Measurement, alignment: Alignment) -> LoopResponse:
         _excited(frequency_hz, density_hz, excitation),
         alignment,
     )
-    quality = (
-        *found.quality,
-        *faults.gain_faults(measured.heard, measured.residual, sample_rate_hz=rate),
-        *faults.steadiness_fault(measured.played, sample_rate_hz=rate),
-        *faults.live_mic_fault(
-            measured.residual,
-            measured.heard,
-            found.frequency_hz,
-            found.response,
-            found.trusted,
-            sample_rate_hz=rate,
-        ),
+    judged = faults.noise_faults(
+        traces(measured.played, measured.heard, measured.residual, sample_rate_hz=rate),
+        found,
+        measured.residual,
+        measured.impulse,
+        measured.lead,
+        sample_rate_hz=rate,
     )
-    return replace(found, quality=quality)
+    # A cause that is named explains what was not heard and what looks like noise.
+    return replace(found, quality=tuple(judged) or found.quality)
 
 
 def _assemble(
@@ -249,17 +250,23 @@ def _assemble(
     signal_power = float(np.sum(power[voice] / frequency_hz[voice]))
     noise_power = float(np.sum(noise_to_played[voice] / frequency_hz[voice]))
     snr_db = 10 * math.log10(max(signal_power, 1e-30) / max(noise_power, 1e-30))
+    trusted = excited & (coherence >= LEAST_COHERENCE)
+    level_db = 20 * np.log10(np.maximum(np.abs(response), 1e-15))
+    measured_hz = measured_bands(frequency_hz, level_db, trusted)
     return LoopResponse(
         frequency_hz=frequency_hz,
         response=response,
         coherence=coherence,
         error_db=np.minimum(_NEPER_DB * np.sqrt(variance / (2 * power)), 99.0),
-        trusted=excited & (coherence >= LEAST_COHERENCE),
+        variance=variance,
+        excited=excited,
+        trusted=trusted,
         delay_s=alignment.offset_s,
         clock_ppm=alignment.clock_ppm,
         coherence_median=float(np.median(coherence[excited])) if excited.any() else 0.0,
         snr_db=snr_db,
-        quality=tuple(faults.snr_fault(snr_db)),
+        measured_hz=measured_hz,
+        quality=(*faults.snr_fault(snr_db), *faults.reach_faults(measured_hz)),
     )
 
 

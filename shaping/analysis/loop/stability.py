@@ -42,11 +42,6 @@ class StableGain:
     ----------
     worst_case_db : float
         Send gain at which it could howl, whatever the phase.
-    in_phase_db : float
-        Send gain at which it howls with the phase as measured. Where the loop's delay is not
-        known, the median over delays from 2 to 20 ms.
-    delay_known : bool
-        Whether `in_phase_db` rests on the delay as measured.
     error_db : float
         One standard deviation of `worst_case_db`.
     critical : tuple of CriticalFrequency
@@ -54,8 +49,6 @@ class StableGain:
     """
 
     worst_case_db: float
-    in_phase_db: float
-    delay_known: bool
     error_db: float
     critical: tuple[CriticalFrequency, ...]
 
@@ -89,16 +82,40 @@ def stable_gain(
     loop = response.response if equaliser is None else response.response * equaliser
     level_db = np.where(response.trusted, 20 * np.log10(np.maximum(np.abs(loop), 1e-15)), -np.inf)
     peak = int(np.argmax(level_db))
-    known = 0 < response.delay_s <= LONGEST_LOOP_DELAY_S
-    delays = np.array([response.delay_s]) if known else _UNKNOWN_DELAYS_S
-    in_phase = [_in_phase_peak_db(response, loop, delay) for delay in delays]
     return StableGain(
         worst_case_db=-_peak_height(level_db, peak),
-        in_phase_db=-float(np.median(in_phase)),
-        delay_known=known,
         error_db=float(response.error_db[peak]),
         critical=critical_frequencies(response.frequency_hz, level_db),
     )
+
+
+def in_phase_interval(
+    response: LoopResponse,
+    equaliser: NDArray[np.complex128] | None = None,
+    *,
+    same_start: bool = False,
+) -> tuple[float, float]:
+    """Return the least and the highest send gain at which the loop may howl, in phase.
+
+    Parameters
+    ----------
+    response : LoopResponse
+        The open loop; some of it must be trusted.
+    equaliser : ndarray of complex128, shape (n,), optional
+        Response of the equaliser at ``response.frequency_hz``.
+    same_start : bool
+        Whether player and recorder share a clock and a start, so that the delay as measured is
+        the loop's own. Otherwise every delay a desk may have is taken as possible.
+
+    Returns
+    -------
+    least_db, highest_db : float
+        Equal where the delay is known.
+    """
+    loop = response.response if equaliser is None else response.response * equaliser
+    delays = np.array([response.delay_s]) if same_start else _UNKNOWN_DELAYS_S
+    gains = [-_in_phase_peak_db(response, loop, float(delay)) for delay in delays]
+    return min(gains), max(gains)
 
 
 def critical_frequencies(
@@ -121,7 +138,6 @@ def critical_frequencies(
 def worst_of(gains: Sequence[StableGain]) -> StableGain:
     """Return the least stable of several captures' gains, their critical frequencies merged."""
     worst = min(gains, key=lambda gain: gain.worst_case_db)
-    in_phase = min(gains, key=lambda gain: gain.in_phase_db)
     merged: list[CriticalFrequency] = []
     for found in sorted((c for gain in gains for c in gain.critical), key=lambda c: c.gain_db):
         if all(
@@ -130,8 +146,6 @@ def worst_of(gains: Sequence[StableGain]) -> StableGain:
             merged.append(found)
     return StableGain(
         worst.worst_case_db,
-        in_phase.in_phase_db,
-        in_phase.delay_known,
         worst.error_db,
         tuple(merged[:_CRITICAL_COUNT]),
     )

@@ -19,7 +19,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -230,20 +229,6 @@ def response_spectrum(response: LoopResponse) -> PinkSpectrum:
     high = np.asarray((edges[1:] - 0.5) * line_hz, np.float64)
     middle = np.sqrt(low * high)
     return PinkSpectrum(middle[full], low[full], high[full], mean[full], count[full])
-
-
-def fitted_level_db(spectrum: PinkSpectrum, resonances: Sequence[Resonance]) -> _Real:
-    """Return the trend with the given resonances on it: the level without its random error."""
-    peaks = [
-        _Peak(
-            np.log([one.frequency_hz, one.q, max(10 ** (one.prominence_db / 10) - 1, 1e-6)]),
-            np.zeros((3, 3)),
-        )
-        for one in resonances
-    ]
-    shapes = _product(spectrum, peaks)
-    trend = _trend(spectrum.power / shapes, spectrum.count)
-    return np.asarray(10 * np.log10(trend * shapes))
 
 
 def _resonance(peak: _Peak) -> Resonance:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from copy import copy
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,8 @@ _SWEEPS = 3
 _REFINED = 2
 _MARGIN_DB = 1.5
 _MOST_PAIRS = 15
+_FEW_CUTS = 6  # of more, pairs are not taken out to be placed anew
+_TINY = 1e-30
 
 Index = tuple[int, int, int]
 """One cut: indices of its centre, gain and width in `Settings`."""
@@ -48,6 +51,8 @@ class CutSearch:
         What a cut can be.
     tone_weight : float
         Stable gain that one dB of removed tone must bring.
+    target_db : float
+        Stable gain wanted; beyond it more counts for nothing. Infinite for all there is.
     sample_rate_hz : float
         Sample rate of the equaliser, in Hz.
     """
@@ -59,11 +64,13 @@ class CutSearch:
         settings: Settings,
         *,
         tone_weight: float,
+        target_db: float = np.inf,
         sample_rate_hz: float,
     ) -> None:
         self._settings = settings
         self._rate = sample_rate_hz
         self._tone_weight = tone_weight
+        self._target = target_db
         self._hz = frequency_hz
         self._level = level_db - level_db.max()
         near = self._level > -_COARSE_REACH_DB
@@ -84,8 +91,9 @@ class CutSearch:
         return float(self._tones_db(np.array(solution)).sum()) if solution else 0.0
 
     def net_db(self, solution: Sequence[Index]) -> float:
-        """Return the stable gain added, less what the tone removed is worth."""
-        return self.added_db(solution) - self._tone_weight * self.tone_db(solution)
+        """Return the stable gain added that is wanted, less what the tone removed is worth."""
+        wanted_db = min(self.added_db(solution), self._target)
+        return wanted_db - self._tone_weight * self.tone_db(solution)
 
     def height_db(self, index: Index) -> float:
         """Return the highest level within a cut's reach before any cut."""
@@ -112,6 +120,21 @@ class CutSearch:
         return self._kick(
             max((self._refine(start) for start in distinct[:_REFINED]), key=self.net_db)
         )
+
+    def frontier(
+        self, solution: Sequence[Index], targets_db: Sequence[float]
+    ) -> list[tuple[float, float]]:
+        """Return tone removed and gain added as a solution is moved from target to target.
+
+        Every cut moves among its neighbouring settings only, from target to target.
+        """
+        points, here = [], list(solution)
+        for target_db in targets_db:
+            moved = copy(self)
+            moved._target = target_db
+            here = moved._refine(list(here))
+            points.append((moved.tone_db(here), moved.added_db(here)))
+        return points
 
     def without_shallow(self, solution: list[Index]) -> list[Index]:
         """Return a solution without the cuts that are not worth a hand's move, the others moved.
@@ -171,7 +194,9 @@ class CutSearch:
             level = level + self._effects_db(np.array(rest), self._hz[self._coarse_at]).sum(axis=0)
         top = float(level.max())
         weights = np.exp(softness * (level - top)).astype(np.float32)
-        score = np.log(self._tables[softness] @ weights) / softness + self._coarse_cost
+        # What lies under the target already weighs as much as a point on it that no cut moves.
+        floor = np.float32(max(np.exp(softness * (-self._target - top)), _TINY))
+        score = np.log(self._tables[softness] @ weights + floor) / softness + self._coarse_cost
         if self._settings.one_per_centre and rest:
             score[np.isin(self._coarse[:, 0], [index[0] for index in rest])] = np.inf
         centre, gain, width = self._coarse[int(np.argmin(score))]
@@ -213,6 +238,7 @@ class CutSearch:
         """Return the best of some settings of one cut; points far below the top cannot matter."""
         matters = rest > top - _MARGIN_DB
         level = rest[matters] + self._effects_db(around, self._hz[matters])
+        level = np.maximum(level, -self._target)
         highest = level.max(axis=1)
         softness = 2 * _SOFTNESS_PER_DB[-1]
         spread = np.exp(softness * (level - highest[:, None])).sum(axis=1)
@@ -239,6 +265,8 @@ class CutSearch:
         best, best_net = solution, self.net_db(solution)
         count = len(solution)
         pairs = list(itertools.combinations(range(count), 2))[:_MOST_PAIRS]
+        if count > _FEW_CUTS:
+            pairs = []
         for taken in [*((i,) for i in range(count)), *pairs]:
             for softness in _SOFTNESS_PER_DB[len(taken) - 1 :]:
                 tried = [one for i, one in enumerate(best) if i not in taken]

@@ -7,42 +7,45 @@ there are resonances over a trend, and cuts for those.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 
 from shaping.analysis.findings import CriticalFrequency, LoopResponse, Resonance
-from shaping.analysis.loop.stability import StableGain, stable_gain, worst_of
 from shaping.analysis.noise.resonances import (
     MOST_RESONANCES,
-    fitted_level_db,
-    pink_spectrum,
     resonances_of,
     response_spectrum,
 )
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
-from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
-from shaping.filters.response import frequency_response, total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
-from shaping.plan.loop.best_cuts import (
-    WORTHWHILE_DB,
-    OptimisedCuts,
-    added_gain_db,
-    optimise_curves,
-    optimise_cuts,
-)
+from shaping.filters.response import total_db
+from shaping.plan.assemble import GAVE_WAY, assemble_plan, planned_filter
+from shaping.plan.loop.best_cuts import WORTHWHILE_DB, added_gain_db
+from shaping.plan.loop.choice import Choice, choose, other_equalisers
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
-from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
+from shaping.plan.loop.noise_curve import noise_curve, pink_doubts
+from shaping.plan.loop.summary import summarise
+from shaping.plan.loop.wishes import Wishes
+from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose, ThinningSummary
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
 from shaping.text.frequency import frequency_text
 
+PLAIN = Wishes()
+
+WITHHELD = (
+    "How much gain there is cannot be told from this measurement, for the reason given with the "
+    "recording; the cuts go by the peaks that were heard. Measure again before relying on them."
+)
+
 _SAME_OCT = 1 / 24
 _CUT_REACH_OCT = 0.5
-_LITTLE_PER_CUT_DB = 0.75
+_LITTLE_PER_CUT_DB = 0.35
+_MUCH_TONE_DB = 3.0
 _WITHOUT_REFERENCE = (
     "There was no reference: the peaks are seen, the gain at which the loop howls is not. The same "
     "recording with the file that was played (--reference) gives the stable gain, and shows where "
@@ -59,7 +62,7 @@ def plan_from_loop(
     limits: Limits,
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
-    cuts: int | None = None,
+    wishes: Wishes = PLAIN,
 ) -> Plan:
     """Plan thinning and feedback cuts for one wedge from its loop responses.
 
@@ -73,8 +76,8 @@ def plan_from_loop(
         The equaliser.
     thinning : ThinningAmount
         How much to thin.
-    cuts : int or None
-        At most so many feedback cuts; None for as many as pay.
+    wishes : Wishes
+        How many cuts, how much gain for how much tone, the margin.
 
     Returns
     -------
@@ -87,27 +90,35 @@ def plan_from_loop(
     CaptureError
         If a response cannot be trusted anywhere.
     """
-    _check(captures, responses, cuts)
+    _check(captures, responses)
     rate = float(captures[0].sample_rate_hz)
-    thin = thinning_filters(thinning, limits)
-    fixed = [planned.filter for planned in thin]
-    chosen = optimise_cuts(responses, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate)
-    before = [stable_gain(response) for response in responses]
-    after = [_stable_with(response, [*fixed, *chosen.cuts], rate) for response in responses]
-    loop = _summary(responses, before, after, chosen)
     curves = [level_curve(response) for response in responses]
-    planned = _planned_cuts(chosen, curves, fixed, limits, rate, loop.critical)
+    choice = choose(
+        curves,
+        limits,
+        thinning_filters(thinning, limits),
+        wishes=wishes,
+        sample_rate_hz=rate,
+    )
+    loop = summarise(
+        responses,
+        choice.filters,
+        choice.cuts,
+        sample_rate_hz=rate,
+        wishes=wishes,
+    )
+    planned = _planned_cuts(choice, curves, limits, rate, loop.critical)
     resonances = _merged([resonances_of(response_spectrum(response)) for response in responses])
     return assemble_plan(
         captures,
         limits,
-        [*thin, *planned],
+        [*choice.thinning, *planned],
         resonances=resonances,
         loop=loop,
-        thinning=thinning_summary(fixed) if thin else None,
+        thinning=_thinned(choice),
         cautions=[
-            *_loop_cautions(loop, len(planned), cuts),
-            *_band_cautions(limits),
+            *_loop_cautions(loop, len(planned), wishes),
+            *_choice_cautions(choice, curves, limits, wishes, rate),
             *left_out(thinning, limits),
         ],
     )
@@ -119,12 +130,12 @@ def plan_from_resonances(
     limits: Limits,
     *,
     thinning: ThinningAmount = ThinningAmount.LIGHT,
-    cuts: int | None = None,
+    wishes: Wishes = PLAIN,
 ) -> Plan:
     """Plan thinning and feedback cuts from pink noise without its reference.
 
-    The level the cuts work on is the trend with the significant resonances on it: nothing that
-    chance put into the spectrum is cut.
+    The spectrum of what is heard is that of the path up to one constant, so the search goes by
+    level as it does with a reference; only the absolute figures are missing.
 
     Parameters
     ----------
@@ -134,7 +145,7 @@ def plan_from_resonances(
         What `find_resonances` found in each.
     limits : Limits
         The equaliser.
-    thinning, cuts : ThinningAmount, int or None
+    thinning, wishes : ThinningAmount, Wishes
         As in `plan_from_loop`.
 
     Returns
@@ -149,94 +160,69 @@ def plan_from_resonances(
     CaptureError
         If a capture is too short.
     """
-    _check(captures, resonances, cuts)
+    _check(captures, resonances)
     rate = float(captures[0].sample_rate_hz)
-    thin = thinning_filters(thinning, limits)
-    fixed = [planned.filter for planned in thin]
-    curves = [
-        _fitted_curve(capture, found) for capture, found in zip(captures, resonances, strict=True)
-    ]
-    chosen = optimise_curves(curves, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate)
-    merged = _merged(resonances)
-    planned = _planned_cuts(chosen, curves, fixed, limits, rate, ())
+    curves = [noise_curve(capture.samples, capture.sample_rate_hz) for capture in captures]
+    choice = choose(
+        curves,
+        limits,
+        thinning_filters(thinning, limits),
+        wishes=wishes,
+        sample_rate_hz=rate,
+    )
+    planned = _planned_cuts(choice, curves, limits, rate, ())
     said = [_WITHOUT_REFERENCE, _PINK_ASSUMED]
-    if not merged:
+    if not planned:
         said.append(
             "Nothing stands out of the smooth trend by more than chance: no peak asks for a cut."
         )
-    elif planned:
+    if choice.filters:
+        added_db = added_gain_db(curves, choice.filters, sample_rate_hz=rate)
         said.append(
-            f"If the noise was pink, the feedback cuts lower the highest peak by "
-            f"{chosen.added_db:.1f} dB."
+            f"If the noise was pink, these settings add {added_db:.1f} dB of gain before it howls "
+            "(worst case over phase)."
         )
+    doubts = [doubt for one in captures for doubt in pink_doubts(one.samples, one.sample_rate_hz)]
     return assemble_plan(
         captures,
         limits,
-        [*thin, *planned],
-        resonances=merged,
-        thinning=thinning_summary(fixed) if thin else None,
-        cautions=[*said, *_band_cautions(limits), *left_out(thinning, limits)],
+        [*choice.thinning, *planned],
+        resonances=_merged(resonances),
+        thinning=_thinned(choice),
+        cautions=[
+            *said,
+            *doubts,
+            *_choice_cautions(choice, curves, limits, wishes, rate),
+            *left_out(thinning, limits),
+        ],
     )
 
 
-def _check(captures: Sequence[Capture], findings: Sequence[object], cuts: int | None) -> None:
+def _thinned(choice: Choice) -> ThinningSummary | None:
+    if not choice.thinning:
+        return None
+    return thinning_summary(planned.filter for planned in choice.thinning)
+
+
+def _check(captures: Sequence[Capture], findings: Sequence[object]) -> None:
     if not captures:
         raise ParameterError("a plan needs at least one capture; name a recording")
     if len(captures) != len(findings):
         raise ParameterError(f"{len(captures)} captures do not match {len(findings)} findings")
-    if cuts is not None and cuts < 0:
-        raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
-
-
-def _stable_with(response: LoopResponse, filters: Sequence[Filter], rate: float) -> StableGain:
-    inside = np.minimum(response.frequency_hz, 0.5 * rate)
-    equaliser = frequency_response(
-        cascade_sos(filters, sample_rate_hz=rate), inside, sample_rate_hz=rate
-    )
-    return stable_gain(response, equaliser)
-
-
-def _summary(
-    responses: Sequence[LoopResponse],
-    before: Sequence[StableGain],
-    after: Sequence[StableGain],
-    chosen: OptimisedCuts,
-) -> LoopSummary:
-    worst, left = worst_of(before), worst_of(after)
-    return LoopSummary(
-        stable_gain_db=worst.worst_case_db,
-        stable_gain_after_db=left.worst_case_db,
-        added_stable_gain_db=left.worst_case_db - worst.worst_case_db,
-        in_phase_stable_gain_db=worst.in_phase_db,
-        in_phase_stable_gain_after_db=left.in_phase_db,
-        critical=worst.critical,
-        coherence_median=min(response.coherence_median for response in responses),
-        stable_gain_error_db=worst.error_db,
-        stable_gain_by_capture_db=tuple(gain.worst_case_db for gain in before),
-        added_by_capture_db=tuple(
-            late.worst_case_db - early.worst_case_db
-            for early, late in zip(before, after, strict=True)
-        ),
-        added_by_cuts_db=tuple(chosen.fixed_db + added for added in chosen.curve_db),
-        paying_cuts=chosen.paying,
-        tone_removed_db=chosen.tone_db,
-        delay_known=all(gain.delay_known for gain in before),
-    )
 
 
 def _planned_cuts(
-    chosen: OptimisedCuts,
+    choice: Choice,
     curves: Sequence[LevelCurve],
-    fixed: Sequence[Filter],
     limits: Limits,
     rate: float,
     critical: Sequence[CriticalFrequency],
 ) -> list[PlannedFilter]:
     """Return the cuts with their reasons: where the loop is highest, and what each cut is worth."""
-    everything = [*fixed, *chosen.cuts]
+    everything = choice.filters
     whole = added_gain_db(curves, everything, sample_rate_hz=rate)
     planned = []
-    for cut in chosen.cuts:
+    for cut in choice.cuts.cuts:
         others = [one for one in everything if one is not cut]
         worth = whole - added_gain_db(curves, others, sample_rate_hz=rate)
         peak_hz = _highest_near(cut, curves, others, rate)
@@ -245,7 +231,7 @@ def _planned_cuts(
         )
         what = (
             f"the loop can howl at {frequency_text(peak_hz)} from {howls.gain_db:+.1f} dB of send"
-            if howls
+            if howls and not math.isnan(howls.gain_db)
             else f"highest point near here at {frequency_text(peak_hz)}"
         )
         effect = float(total_db(everything, [peak_hz], sample_rate_hz=rate)[0])
@@ -277,12 +263,6 @@ def _highest_near(
     return best[1]
 
 
-def _fitted_curve(capture: Capture, resonances: Sequence[Resonance]) -> LevelCurve:
-    spectrum = pink_spectrum(capture.samples, capture.sample_rate_hz)
-    level = fitted_level_db(spectrum, resonances)
-    return LevelCurve(spectrum.frequency_hz, level - level.mean(), np.zeros(level.size))
-
-
 def _merged(found: Sequence[Sequence[Resonance]]) -> tuple[Resonance, ...]:
     """Return the resonances of all captures, each once, the most prominent first."""
     merged: list[Resonance] = []
@@ -292,12 +272,14 @@ def _merged(found: Sequence[Sequence[Resonance]]) -> tuple[Resonance, ...]:
     return tuple(merged[:MOST_RESONANCES])
 
 
-def _loop_cautions(loop: LoopSummary, planned: int, cuts: int | None) -> list[str]:
+def _loop_cautions(loop: LoopSummary, planned: int, wishes: Wishes) -> list[str]:
     said = []
-    if not loop.delay_known:
+    if loop.withheld:
+        return [WITHHELD]
+    if wishes.same_start and not loop.delay_known:
         said.append(
-            "Player and recorder did not start together, so the loop's own delay is not known: "
-            "the in-phase figures are medians over delays from 2 to 20 ms."
+            "The sound arrives too early or too late for player and recorder to have started "
+            "together: the loop's own delay is taken as not known."
         )
     gains = loop.stable_gain_by_capture_db
     if len(gains) > 1:
@@ -305,13 +287,15 @@ def _loop_cautions(loop: LoopSummary, planned: int, cuts: int | None) -> list[st
             f"Over {len(gains)} captures the stable gain runs from {min(gains):+.1f} to "
             f"{max(gains):+.1f} dB; the plan is judged by the worst."
         )
-    if cuts is not None and planned > loop.paying_cuts:
+    if wishes.cuts is not None and planned > loop.paying_cuts:
         said.append(
             f"After {loop.paying_cuts} cuts a further one adds less than {WORTHWHILE_DB:.1f} dB."
         )
     by_cuts = loop.added_by_cuts_db
-    if planned and (by_cuts[min(planned, len(by_cuts) - 1)] - by_cuts[0]) < (
-        _LITTLE_PER_CUT_DB * planned
+    if (
+        planned
+        and by_cuts
+        and (by_cuts[min(planned, len(by_cuts) - 1)] - by_cuts[0]) < (_LITTLE_PER_CUT_DB * planned)
     ):
         said.append(
             "No few peaks stand out of this loop, so cuts add little: moving the mic or the wedge "
@@ -320,7 +304,24 @@ def _loop_cautions(loop: LoopSummary, planned: int, cuts: int | None) -> list[st
     return said
 
 
-def _band_cautions(limits: Limits) -> list[str]:
-    if limits.bands:
-        return []
-    return [f"The equaliser {limits.name} has no band for feedback cuts."]
+def _choice_cautions(
+    choice: Choice,
+    curves: Sequence[LevelCurve],
+    limits: Limits,
+    wishes: Wishes,
+    rate: float,
+) -> list[str]:
+    said = []
+    if choice.gave_way:
+        said.append(GAVE_WAY)
+    if not limits.bands:
+        said.append(f"The equaliser {limits.name} has no band for feedback cuts.")
+    if choice.cuts.tone_db > _MUCH_TONE_DB:
+        said.append(
+            f"The cuts take {choice.cuts.tone_db:.1f} dB off the wedge on average: so much of the "
+            "gain they add is no more than a lower fader gives. --favour balanced keeps more tone."
+        )
+    return [
+        *said,
+        *other_equalisers(curves, limits, choice, wishes=wishes, sample_rate_hz=rate),
+    ]

@@ -16,7 +16,7 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.plan.assemble import assemble_plan, unserved_cautions
+from shaping.plan.assemble import GAVE_WAY, assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
 from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
@@ -30,11 +30,6 @@ from shaping.plan.ring_out.reasons import (
 from shaping.plan.ring_out.sliders import set_sliders
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
-
-GAVE_WAY = (
-    "The low-mid cut gave its band to a ring, since a howl is the greater harm: thin with the "
-    "high-pass and, where there is one, with the equaliser of the mic's channel."
-)
 
 
 def plan_from_rings(

@@ -276,3 +276,58 @@ def _shade_untrusted(
             label=None if labelled else "too noisy to tell",
         )
         labelled = True
+
+
+def draw_gain_for_tone(
+    ax: Axes, gain_for_tone: Sequence[tuple[float, float]], *, plan: tuple[float, float]
+) -> Axes:
+    """Draw how much stable gain the cuts add for how much tone, set gentler and deeper.
+
+    Parameters
+    ----------
+    ax : matplotlib Axes
+        Where to draw.
+    gain_for_tone : sequence of (float, float)
+        Tone removed and gain added, in dB, rising.
+    plan : (float, float)
+        The plan's own point.
+
+    Returns
+    -------
+    matplotlib Axes
+        The same axes. Lines with the ids ``gain-for-tone`` and ``recommended``.
+    """
+    colours = style.LIGHT
+    shared.clean(ax)
+    tone_db, gain_db = zip(*gain_for_tone, strict=True)
+    ax.plot(tone_db, gain_db, color=colours.feedback, linewidth=1.6, gid="gain-for-tone")
+    ax.plot(
+        [plan[0]],
+        [plan[1]],
+        linestyle="none",
+        marker="D",
+        markersize=10,
+        markerfacecolor=colours.ring,
+        markeredgecolor=colours.ink,
+        gid="recommended",
+    )
+    ax.annotate(
+        f"this plan: {plan[1]:+.1f} dB for {plan[0]:.1f} dB",
+        plan,
+        xytext=(10, -4),
+        textcoords="offset points",
+        ha="left",
+        va="top",
+        fontsize=style.SMALL_PT,
+        color=colours.ink,
+    )
+    ax.set_xlim(0.0, 1.6 * max(*tone_db, plan[0], 0.1))
+    ax.set_ylim(0.0, 1.2 * max(*gain_db, plan[1], 1.0))
+    ax.grid(axis="y", color=colours.rule, linewidth=0.8)
+    ax.set_xlabel(
+        "level removed on average, 100 Hz to 10 kHz, in dB",
+        fontsize=style.TEXT_PT,
+        color=colours.ink,
+    )
+    ax.set_ylabel("added gain in dB", fontsize=style.TEXT_PT, color=colours.ink)
+    return ax

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,9 +16,16 @@ from shaping.output import check_writable, replacing
 from shaping.plan.plan import Plan
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.effect import band_change_db
-from shaping.report.evidence import GAIN_HEADING, Evidence, evidence, evidence_texts, feedback_cuts
+from shaping.report.evidence import (
+    Evidence,
+    evidence,
+    evidence_texts,
+    feedback_cuts,
+    gain_heading,
+    has_gain_curve,
+)
 from shaping.report.figures import style
-from shaping.report.figures.loop import draw_added_gain, draw_loop
+from shaping.report.figures.loop import draw_added_gain, draw_gain_for_tone, draw_loop
 from shaping.report.figures.marked_frequencies import LABEL_STRIP_PT, plan_marks
 from shaping.report.figures.response import draw_response
 from shaping.report.figures.spectrogram import draw_spectrogram
@@ -29,11 +35,13 @@ from shaping.report.words import capture_text, shown_rings
 from shaping.text.names import file_text, shown
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = [
     "draw_added_gain",
     "draw_directivity",
+    "draw_gain_for_tone",
     "draw_loop",
     "draw_response",
     "draw_spectrogram",
@@ -94,10 +102,9 @@ def plan_figure(suggestion: Suggestion) -> Figure:
     plan = suggestion.plan
     title_pt = 46.0 if plan.captures else 30.0
     basis = evidence(suggestion)
-    gains = plan.loop.added_by_cuts_db if plan.loop is not None else ()
     response_pt = _response_height_pt(plan)
     evidence_pt = 0.0 if basis is None else _evidence_height_pt(plan, basis) + _HEADING_PT
-    gain_pt = 110.0 + _BELOW_PT + _HEADING_PT if len(gains) > 1 else 0.0
+    gain_pt = 110.0 + _BELOW_PT + _HEADING_PT if has_gain_curve(plan) else 0.0
     figure = new_figure(WIDTH_IN, title_pt + response_pt + evidence_pt + gain_pt)
     _write(figure, 15.0, "Settings to dial in, and what they do", style.TITLE_PT, gid="title")
     if plan.captures:
@@ -109,9 +116,9 @@ def plan_figure(suggestion: Suggestion) -> Figure:
         _add_evidence(figure, suggestion, basis, top_pt=top_pt + _HEADING_PT)
         top_pt += evidence_pt
     if gain_pt:
-        _write(figure, top_pt + 10, GAIN_HEADING, style.TEXT_PT)
+        _write(figure, top_pt + 10, gain_heading(plan), style.TEXT_PT)
         box = _box(figure, top_pt + _HEADING_PT, 110.0, right_pt=_RIGHT_PT)
-        draw_added_gain(figure.add_axes(box), gains, recommended=feedback_cuts(plan))
+        _draw_gain(figure.add_axes(box), plan)
     return figure
 
 
@@ -138,14 +145,23 @@ def evidence_figure(suggestion: Suggestion, *, width_in: float = WIDTH_IN) -> Fi
     return figure
 
 
-def gain_figure(
-    added_gain_db: Sequence[float], *, recommended: int | None = None, width_in: float = WIDTH_IN
-) -> Figure:
-    """Draw the curve of added gain alone."""
+def gain_figure(plan: Plan, *, width_in: float = WIDTH_IN) -> Figure:
+    """Draw the curve of added gain alone (see `shaping.report.evidence.has_gain_curve`)."""
     figure = new_figure(width_in, 150.0 + _BELOW_PT + 8.0)
-    ax = figure.add_axes(_box(figure, 8.0, 150.0, right_pt=_RIGHT_PT))
-    draw_added_gain(ax, added_gain_db, recommended=recommended)
+    _draw_gain(figure.add_axes(_box(figure, 8.0, 150.0, right_pt=_RIGHT_PT)), plan)
     return figure
+
+
+def _draw_gain(ax: Axes, plan: Plan) -> None:
+    loop = plan.loop
+    if loop is None:
+        return
+    if not loop.gain_for_tone:
+        draw_added_gain(ax, loop.added_by_cuts_db, recommended=feedback_cuts(plan))
+        return
+    # On the curve itself: thinning's share of the gain is not the cuts'.
+    gain_db = max(gain for tone, gain in loop.gain_for_tone if tone <= loop.tone_removed_db + 1e-3)
+    draw_gain_for_tone(ax, loop.gain_for_tone, plan=(loop.tone_removed_db, gain_db))
 
 
 def _heard(plan: Plan) -> str:

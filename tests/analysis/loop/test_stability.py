@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.analysis.findings import LoopResponse
-from shaping.analysis.loop.stability import stable_gain, worst_of
+from shaping.analysis.loop.stability import in_phase_interval, stable_gain, worst_of
 from shaping.errors import CaptureError
 
 
@@ -17,6 +17,8 @@ def _loop(level_db: np.ndarray, frequency_hz: np.ndarray, delay_s: float) -> Loo
         response=10 ** (level_db / 20) + 0j,
         coherence=nothing + 1,
         error_db=nothing + 0.1,
+        variance=2 * (10 ** (level_db / 20) * 0.1 / 8.686) ** 2,
+        excited=frequency_hz > 100,
         trusted=frequency_hz > 100,
         delay_s=delay_s,
         clock_ppm=0.0,
@@ -42,17 +44,19 @@ def test_worst_case_is_the_highest_point_and_critical_frequencies_are_its_peaks(
 def test_in_phase_counts_only_multiples_of_a_full_turn() -> None:
     # With 10 ms of pure delay the loop is in phase at multiples of 100 Hz.
     level = -30 + _hump(1050.0, 12) + _hump(2500.0, 9)
-    gain = stable_gain(_loop(level, FREQUENCY_HZ, 0.01))
-    assert gain.delay_known
-    assert gain.worst_case_db == pytest.approx(18, abs=0.05)
-    assert gain.in_phase_db == pytest.approx(21, abs=0.05)  # 1050 Hz is half a turn off
+    loop = _loop(level, FREQUENCY_HZ, 0.01)
+    assert stable_gain(loop).worst_case_db == pytest.approx(18, abs=0.05)
+    least_db, most_db = in_phase_interval(loop, same_start=True)
+    assert least_db == most_db == pytest.approx(21, abs=0.05)  # 1050 Hz is half a turn off
 
 
-def test_an_unknown_delay_is_said() -> None:
-    level = -30 + _hump(1050.0, 12)
-    gain = stable_gain(_loop(level, FREQUENCY_HZ, 1.5))
-    assert not gain.delay_known
-    assert gain.in_phase_db >= gain.worst_case_db
+def test_an_early_start_is_not_taken_for_the_delay_of_the_loop() -> None:
+    level = -30 + _hump(1050.0, 12) + _hump(2500.0, 9)
+    loop = _loop(level, FREQUENCY_HZ, 0.01)
+    least_db, most_db = in_phase_interval(loop)
+    known_db, _ = in_phase_interval(loop, same_start=True)
+    assert stable_gain(loop).worst_case_db - 0.01 <= least_db <= known_db <= most_db
+    assert most_db - least_db > 0.5
 
 
 def test_untrusted_frequencies_do_not_count() -> None:

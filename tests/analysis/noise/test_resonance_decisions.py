@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from shaping.analysis.findings import LoopResponse, Resonance
+from shaping.analysis.findings import LoopResponse
 from shaping.analysis.noise.resonances import (
     PinkSpectrum,
     _cell_edges,
@@ -14,7 +16,6 @@ from shaping.analysis.noise.resonances import (
     _sounding,
     _strongest,
     _trend,
-    fitted_level_db,
     pink_spectrum,
     resonances_of,
     response_spectrum,
@@ -119,15 +120,6 @@ def test_fewer_averages_hide_a_small_resonance() -> None:
     peak = (1000.0, 20.0, 3.0)
     assert len(resonances_of(spectrum(peak, count=100.0))) == 1
     assert resonances_of(spectrum(peak, count=3.0)) == ()
-
-
-def test_the_fitted_level_is_trend_and_resonances() -> None:
-    peak = (1000.0, 12.0, 10.0)
-    made = spectrum(peak, tilt_db_per_octave=-1.5)
-    resonance = Resonance(1000.0, 10.0, 12.0, 0.1, 0.1, 0.1)
-    assert fitted_level_db(made, [resonance]) == pytest.approx(made.level_db, abs=0.15)
-    flat = fitted_level_db(spectrum(), [])
-    assert flat == pytest.approx(np.full(flat.size, -40.0), abs=0.02)
 
 
 def test_level_and_error_of_cells() -> None:
@@ -253,6 +245,8 @@ def test_a_loops_response_in_cells_keeps_what_can_be_trusted() -> None:
         response=np.full(hz.size, 0.1 + 0j),
         coherence=np.ones(hz.size),
         error_db=np.full(hz.size, 0.5),
+        variance=np.zeros(hz.size),
+        excited=trusted,
         trusted=trusted,
         delay_s=0.01,
         clock_ppm=0.0,
@@ -267,9 +261,7 @@ def test_a_loops_response_in_cells_keeps_what_can_be_trusted() -> None:
     per_line = 1 / (4 * (0.5 / 8.686) ** 2)
     lines = (found.high_hz - found.low_hz) / 0.5
     assert found.count == pytest.approx(np.clip(0.5 * lines * per_line, 1, 1000), rel=0.01)
-    sure = response_spectrum(
-        LoopResponse(hz, response.response, response.coherence, 0 * hz, trusted, 0.01, 0.0, 1.0)
-    )
+    sure = response_spectrum(replace(response, error_db=0 * hz))
     assert sure.count == pytest.approx(np.full(sure.count.size, 1000.0))
 
 

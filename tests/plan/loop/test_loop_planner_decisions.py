@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -11,15 +12,20 @@ import pytest
 from shaping.analysis.findings import CriticalFrequency, Resonance
 from shaping.equaliser.limits_file import load_limits
 from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.assemble import GAVE_WAY
 from shaping.plan.loop.best_cuts import OptimisedCuts
+from shaping.plan.loop.choice import Choice
 from shaping.plan.loop.level_curve import LevelCurve
 from shaping.plan.loop.planner import (
-    _band_cautions,
+    PLAIN,
+    WITHHELD,
+    _choice_cautions,
     _highest_near,
     _loop_cautions,
     _merged,
     _planned_cuts,
 )
+from shaping.plan.loop.wishes import Wishes
 from shaping.plan.plan import LoopSummary, Purpose
 
 FREE = load_limits("free")
@@ -46,16 +52,23 @@ def loop(**facts: Any) -> LoopSummary:
 
 
 def test_a_plain_plan_needs_no_caution() -> None:
-    assert _loop_cautions(loop(), 2, None) == []
+    assert _loop_cautions(loop(), 2, PLAIN) == []
 
 
-def test_an_unknown_delay_is_told() -> None:
-    (said,) = _loop_cautions(loop(delay_known=False), 2, None)
-    assert said.startswith("Player and recorder did not start together")
+def test_a_same_start_that_cannot_be_is_told() -> None:
+    asked = Wishes(same_start=True)
+    (said,) = _loop_cautions(loop(delay_known=False), 2, asked)
+    assert said.startswith("The sound arrives too early or too late")
+    assert _loop_cautions(loop(delay_known=True), 2, asked) == []
+    assert _loop_cautions(loop(delay_known=False), 2, PLAIN) == []
+
+
+def test_a_withheld_gain_is_all_that_is_said() -> None:
+    assert _loop_cautions(loop(stable_gain_db=math.nan), 2, PLAIN) == [WITHHELD]
 
 
 def test_the_spread_over_captures_is_told() -> None:
-    (said,) = _loop_cautions(loop(stable_gain_by_capture_db=(-8.0, -10.04, -9.0)), 2, None)
+    (said,) = _loop_cautions(loop(stable_gain_by_capture_db=(-8.0, -10.04, -9.0)), 2, PLAIN)
     assert said == (
         "Over 3 captures the stable gain runs from -10.0 to -8.0 dB; the plan is judged by the "
         "worst."
@@ -68,17 +81,17 @@ def test_the_spread_over_captures_is_told() -> None:
 def test_cuts_asked_for_beyond_those_that_pay_are_told(
     planned: int, asked: int | None, told: bool
 ) -> None:
-    said = _loop_cautions(loop(added_by_cuts_db=(0.0, 3.0, 4.0, 4.1)), planned, asked)
+    said = _loop_cautions(loop(added_by_cuts_db=(0.0, 3.0, 4.0, 4.1)), planned, Wishes(cuts=asked))
     assert ("After 2 cuts a further one adds less than 0.3 dB." in said) is told
 
 
 @pytest.mark.parametrize(
     ("curve", "planned", "little"),
     [
-        ((0.5, 1.25), 1, False),  # 0.75 dB for each cut
-        ((0.5, 1.24), 1, True),
-        ((0.5, 1.25, 2.0), 2, False),
-        ((0.5, 1.25, 1.9), 2, True),
+        ((0.5, 0.85), 1, False),  # 0.35 dB for each cut
+        ((0.5, 0.84), 1, True),
+        ((0.5, 0.85, 1.2), 2, False),
+        ((0.5, 0.85, 1.1), 2, True),
         ((0.5, 1.25, 2.0), 5, True),  # fewer points than cuts: the last counts
         ((0.5, 0.5), 0, False),
     ],
@@ -86,15 +99,27 @@ def test_cuts_asked_for_beyond_those_that_pay_are_told(
 def test_cuts_that_add_little_send_one_to_the_mic(
     curve: tuple[float, ...], planned: int, little: bool
 ) -> None:
-    said = _loop_cautions(loop(added_by_cuts_db=curve), planned, None)
+    said = _loop_cautions(loop(added_by_cuts_db=curve), planned, PLAIN)
     assert any("moving the mic or the wedge" in one for one in said) is little
 
 
-def test_an_equaliser_without_bands_is_told() -> None:
-    assert _band_cautions(FREE) == []
-    assert _band_cautions(replace(FREE, bands=0)) == [
-        "The equaliser free has no band for feedback cuts."
-    ]
+def chosen(tone_db: float = 0.3, *, gave_way: bool = False) -> Choice:
+    cuts = OptimisedCuts((CUT,), 4.0, 0.0, (0.0, 4.0), (0.0, tone_db), 1, tone_db, 4.0)
+    return Choice((), cuts, gave_way=gave_way)
+
+
+def test_bands_that_are_missing_given_up_or_costly_are_told() -> None:
+    curves = [curve((1000.0, -5.0), (4000.0, -10.0))]
+
+    def said(choice: Choice, bands: int = 8) -> list[str]:
+        return _choice_cautions(choice, curves, replace(FREE, bands=bands), PLAIN, 48_000.0)
+
+    assert said(chosen()) == []
+    assert said(chosen(), bands=0) == ["The equaliser free has no band for feedback cuts."]
+    assert said(chosen(gave_way=True)) == [GAVE_WAY]
+    (costly,) = said(chosen(3.1))
+    assert costly.startswith("The cuts take 3.1 dB off the wedge on average")
+    assert said(chosen(3.0)) == []
 
 
 def resonance(hz: float, prominence_db: float) -> Resonance:
@@ -144,9 +169,8 @@ def test_the_others_count_and_all_captures_do() -> None:
 
 
 def planned(critical: list[CriticalFrequency]) -> list[str]:
-    chosen = OptimisedCuts((CUT,), 3.0, 0.0, (0.0, 3.0), 1, 0.3)
     curves = [curve((1000.0, -5.0), (4000.0, -9.0))]
-    found = _planned_cuts(chosen, curves, [], FREE, 48_000.0, critical)
+    found = _planned_cuts(chosen(), curves, FREE, 48_000.0, critical)
     assert [one.purpose for one in found] == [Purpose.FEEDBACK]
     assert found[0].effect_db == pytest.approx(-6.0, abs=0.01)
     return [one.reason for one in found]
