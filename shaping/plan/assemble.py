@@ -19,6 +19,7 @@ from shaping.plan.plan import (
     Plan,
     PlannedFilter,
     Purpose,
+    RingOutSummary,
     ThinningSummary,
 )
 from shaping.text.frequency import frequency_text
@@ -82,6 +83,7 @@ def assemble_plan(
     thinning: ThinningSummary | None = None,
     unserved: Sequence[Ring | Resonance] = (),
     cautions: Iterable[str] = (),
+    ring_out: RingOutSummary | None = None,
 ) -> Plan:
     """Return the finished plan.
 
@@ -94,7 +96,7 @@ def assemble_plan(
         The equaliser.
     filters : iterable of PlannedFilter
         Quantised filters; feedback cuts most urgent first.
-    rings, resonances, loop, thinning, unserved
+    rings, resonances, loop, thinning, unserved, ring_out
         As in `Plan`.
     cautions : iterable of str
         Plain sentences; each is kept once, in order. The usual cautions for this kind of capture
@@ -121,6 +123,7 @@ def assemble_plan(
         thinning=thinning,
         unserved=tuple(unserved),
         cautions=tuple(dict.fromkeys(said)),
+        ring_out=ring_out,
     )
 
 

@@ -25,10 +25,13 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.plan import (
     CaptureSummary,
     IntelligibilityAt,
+    Interval,
     LoopSummary,
+    NearPoint,
     Plan,
     PlannedFilter,
     Purpose,
+    RingOutSummary,
     ThinningSummary,
 )
 from shaping.text.names import briefly
@@ -141,6 +144,7 @@ def plan_from_json(text: str) -> Plan:
     if captures:
         _check_designable(filters, captures[0].sample_rate_hz)
     loop, thinning, unserved = plan.get("loop"), plan.get("thinning"), plan.get("unserved")
+    ring_out = plan.get("ring_out")
     return Plan(
         captures=captures,
         limits=limits,
@@ -151,6 +155,7 @@ def plan_from_json(text: str) -> Plan:
         thinning=None if thinning is None else _thinning(thinning),
         unserved=() if unserved is None else tuple(_finding(item) for item in unserved.items()),
         cautions=tuple(item.text() for item in plan.key("cautions").items()),
+        ring_out=None if ring_out is None else _ring_out(ring_out),
     )
 
 
@@ -377,6 +382,27 @@ def _thinning(at: _At) -> ThinningSummary:
         ),
         assumptions=tuple(item.text() for item in (assumptions.items() if assumptions else ())),
     )
+
+
+def _ring_out(at: _At) -> RingOutSummary:
+    near = at.get("near")
+    return RingOutSummary(
+        excess_db=_interval(at.key("excess_db")),
+        added_db=_interval(at.key("added_db")),
+        wanted_margin_db=at.key("wanted_margin_db").number(*_LEVEL_DB),
+        margin_db=at.key("margin_db").number(*_LEVEL_DB),
+        near=tuple(
+            NearPoint(
+                frequency_hz=item.key("frequency_hz").number(*_FREQUENCY_HZ),
+                level_db=item.key("level_db").number(*_LEVEL_DB),
+            )
+            for item in (near.items() if near else ())
+        ),
+    )
+
+
+def _interval(at: _At) -> Interval:
+    return Interval(*(at.key(name).number(*_LEVEL_DB) for name in ("low", "likely", "high")))
 
 
 def _refuse_constant(name: str) -> NoReturn:

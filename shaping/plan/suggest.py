@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.ring_out.nearness import find_nearness
 from shaping.analysis.ring_out.over_captures import rings_across
 from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
+from shaping.plan.ring_out.near_cuts import MARGIN_DB
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
@@ -25,6 +27,7 @@ def suggest(
     reference: Capture | None = None,
     thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
+    margin_db: float = MARGIN_DB,
 ) -> Suggestion:
     """Suggest the settings for one wedge from its captures.
 
@@ -41,6 +44,8 @@ def suggest(
         How much to thin: none, light, medium or strong.
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
+    margin_db : float
+        Wanted over the highest send of a ring-out, in dB.
 
     Returns
     -------
@@ -73,8 +78,20 @@ def suggest(
             raise ParameterError(
                 "a ring-out has no reference; leave --reference out, or say --kind pink-noise"
             )
-        rings = rings_across([find_rings(c.samples, c.sample_rate_hz) for c in captures])
-        plan = plan_from_rings(captures, rings, limits, thinning=amount, cuts=cuts)
+        found = [find_rings(c.samples, c.sample_rate_hz) for c in captures]
+        near = [
+            find_nearness(c.samples, c.sample_rate_hz, rings)
+            for c, rings in zip(captures, found, strict=True)
+        ]
+        plan = plan_from_rings(
+            captures,
+            rings_across(found),
+            limits,
+            thinning=amount,
+            cuts=cuts,
+            nearness=[one for one in near if one is not None],
+            margin_db=margin_db,
+        )
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances
     from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances

@@ -107,8 +107,12 @@ def optimise_curves(
     fixed: Sequence[Filter] = (),
     cuts: int | None = None,
     sample_rate_hz: float = _SAMPLE_RATE_HZ,
+    tone_weight: float = TONE_WEIGHT,
 ) -> OptimisedCuts:
-    """Choose feedback cuts for one or more level curves; the rest is as in `optimise_cuts`."""
+    """Choose feedback cuts for one or more level curves; the rest is as in `optimise_cuts`.
+
+    `tone_weight` is the stable gain that each dB of removed level must bring at least.
+    """
     frequency_hz, level_db = upper_points(curves, fixed, sample_rate_hz=sample_rate_hz)
     fixed_db = added_gain_db(curves, fixed, sample_rate_hz=sample_rate_hz)
     settings = _free_settings(limits, fixed, sample_rate_hz)
@@ -120,7 +124,7 @@ def optimise_curves(
         frequency_hz,
         level_db,
         settings,
-        tone_weight=TONE_WEIGHT,
+        tone_weight=tone_weight,
         sample_rate_hz=sample_rate_hz,
     )
     best: list[list[Index]] = [[]]

@@ -1,16 +1,22 @@
 """From the rings of a ring-out to a plan.
 
-Rules, in the order in which they apply: thinning first; then the sure rings, most urgent first,
-each with the depth its evidence asks for (`shaping.plan.ring_out.needs`); then possible rings, with
-3 dB, where bands are free. If a sure ring finds no band, the low-mid cut gives way. What gets no
-band is said, with the better cure.
+Thinning comes first. Where the recording tells how near to howling the other frequencies came,
+the cuts are those that hold the send of the recording and the margin for all of them
+(`shaping.plan.ring_out.near_cuts`).
+
+Where it does not, rings alone are served: the sure ones, most urgent first, each with the depth
+its evidence asks for (`shaping.plan.ring_out.needs`); then possible ones, with 3 dB, where bands
+are free. If a sure ring finds no band, the low-mid cut gives way. What gets no band is said, with
+the better cure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from shaping.analysis.findings import Recurring, Ring
+import numpy as np
+
+from shaping.analysis.findings import Nearness, Recurring, Ring
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
@@ -18,11 +24,13 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.assemble import assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
+from shaping.plan.ring_out.near_cuts import MARGIN_DB, near_cuts
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
 from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
 from shaping.plan.ring_out.reasons import (
     Outcome,
     cautions,
+    margin_cautions,
     planned_cuts,
     planned_thinning,
     recurring_cautions,
@@ -36,6 +44,12 @@ GAVE_WAY = (
     "high-pass and, where there is one, with the equaliser of the mic's channel."
 )
 
+MOST_MARGIN_DB = 20.0
+"""A larger margin is no margin but another place for the mic."""
+
+ANSWERS_DB = 1.0
+"""A cut answers a ring that it takes at least so much from."""
+
 
 def plan_from_rings(
     captures: Sequence[Capture | CaptureSummary],
@@ -44,6 +58,8 @@ def plan_from_rings(
     *,
     thinning: ThinningAmount,
     cuts: int | None = None,
+    nearness: Sequence[Nearness] = (),
+    margin_db: float = MARGIN_DB,
     loop_delay_s: float = LOOP_DELAY_S,
 ) -> Plan:
     """Plan thinning and feedback cuts for the rings found in ring-out captures of one wedge.
@@ -60,6 +76,11 @@ def plan_from_rings(
         How much to thin.
     cuts : int or None
         At most so many feedback cuts; None for as many as there are bands.
+    nearness : sequence of Nearness
+        How near to howling all frequencies came, one for each capture that rang; without it the
+        rings alone are served.
+    margin_db : float
+        Wanted over the highest send of the recording; only with `nearness`.
     loop_delay_s : float
         Time of a trip round the loop in seconds, where it is known.
 
@@ -79,9 +100,15 @@ def plan_from_rings(
         raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
     if not 0 < loop_delay_s <= 1:
         raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
+    if not 0 <= margin_db <= MOST_MARGIN_DB:
+        raise ParameterError(
+            f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {margin_db:g}"
+        )
     rate_hz = captures[0].sample_rate_hz
     thin = thinning_filters(thinning, limits)
     needs = needs_of(rings, loop_delay_s=loop_delay_s)
+    if nearness:
+        return _near_plan(captures, rings, needs, nearness, limits, thin, cuts, margin_db)
     outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
     gave_way = False
     if outcome.unserved_sure():
@@ -102,6 +129,71 @@ def plan_from_rings(
             if isinstance(finding := needs[index].finding, Ring)
         ],
         cautions=said,
+    )
+
+
+def _near_plan(
+    captures: Sequence[Capture | CaptureSummary],
+    rings: Sequence[Ring],
+    needs: Sequence[Need],
+    nearness: Sequence[Nearness],
+    limits: Limits,
+    thin: Sequence[PlannedFilter],
+    cuts: int | None,
+    margin_db: float,
+) -> Plan:
+    """Plan for the rings and for all that came near to howling."""
+    rate_hz = captures[0].sample_rate_hz
+    fixed = [planned.filter for planned in thin]
+    near = near_cuts(
+        nearness,
+        rings,
+        needs,
+        limits,
+        fixed=fixed,
+        cuts=cuts,
+        margin_db=margin_db,
+        sample_rate_hz=rate_hz,
+    )
+    wants = wants_of(needs, sample_rate_hz=rate_hz)
+    outcome = Outcome(
+        limits=limits,
+        rings=tuple(rings),
+        needs=tuple(needs),
+        thinning=tuple(thin),
+        cuts=_answering(near.cuts, needs, rate_hz),
+        effect_db=total_db([*fixed, *near.cuts], wants.frequency_hz, sample_rate_hz=rate_hz),
+        sample_rate_hz=rate_hz,
+        near=near.summary,
+    )
+    return assemble_plan(
+        captures,
+        limits,
+        [*planned_thinning(outcome), *planned_cuts(outcome)],
+        rings=rings,
+        thinning=thinning_summary(fixed) if thin else None,
+        ring_out=near.summary,
+        cautions=[*cautions(outcome, wanted_thinning=bool(thin)), *margin_cautions(outcome)],
+    )
+
+
+def _answering(filters: Sequence[Filter], needs: Sequence[Need], rate_hz: float) -> tuple[Cut, ...]:
+    """Return each filter with the needs that it does most for."""
+    if not needs or not filters:
+        return tuple(Cut(one, ()) for one in filters)
+    at_hz = [need.frequency_hz for need in needs]
+    each_db = np.array([total_db([one], at_hz, sample_rate_hz=rate_hz) for one in filters])
+    does_most = each_db.argmin(axis=0)
+    return tuple(
+        Cut(
+            one,
+            tuple(
+                int(index)
+                for index in np.flatnonzero(does_most == number)
+                if each_db[number, index] <= -ANSWERS_DB
+            ),
+        )
+        for number, one in enumerate(filters)
     )
 
 

@@ -12,7 +12,7 @@ from shaping.analysis.findings import Ring
 from shaping.equaliser.limits import Limits
 from shaping.filters.response import total_db
 from shaping.plan.assemble import BETTER_CURE, planned_filter
-from shaping.plan.plan import PlannedFilter, Purpose
+from shaping.plan.plan import NearPoint, PlannedFilter, Purpose, RingOutSummary
 from shaping.plan.ring_out.needs import DEEPEST_DB, DRIFT_RATIO, EDGE_LOSS_DB, Need
 from shaping.plan.ring_out.placing import SERVED_DB, Cut
 from shaping.text.frequency import frequency_text
@@ -23,6 +23,9 @@ MANY_RINGS = 3
 
 TOGETHER_S = 1.0
 """Rings that first stood out within this time came up together."""
+
+MARGIN_SHORT_DB = 0.5
+"""A margin that misses no more than this is the margin."""
 
 MOST_NAMED = 4
 """So many possible rings are named in a caution; all are in the plan's list of rings."""
@@ -48,6 +51,8 @@ class Outcome:
         Effect of all filters at each ring and at the edges of its drift.
     sample_rate_hz : float
         Sample rate of the designs.
+    near : RingOutSummary or None
+        What came near to howling, where the plan is made for all of it.
     """
 
     limits: Limits
@@ -57,6 +62,7 @@ class Outcome:
     cuts: tuple[Cut, ...]
     effect_db: NDArray[np.float64]
     sample_rate_hz: float
+    near: RingOutSummary | None = None
 
     def at_ring_db(self, index: int) -> float:
         """Return the effect of all filters at one ring."""
@@ -108,7 +114,10 @@ def planned_cuts(outcome: Outcome) -> list[PlannedFilter]:
 
 def cautions(outcome: Outcome) -> list[str]:
     """Return what a person should know about this plan, in plain sentences."""
-    return [*_ring_cautions(outcome), *_cut_cautions(outcome)]
+    return [
+        *_ring_cautions(outcome),
+        *(_cut_cautions(outcome) if outcome.near is None else ()),
+    ]
 
 
 def recurring_cautions(outcome: Outcome) -> list[str]:
@@ -126,7 +135,60 @@ def _spares(outcome: Outcome, indices: Sequence[int]) -> str:
     return f"it spares the {_rings(len(indices))} at {where} a cut ({effects} dB there)"
 
 
+def margin_cautions(outcome: Outcome) -> list[str]:
+    """Return what to do where the bands do not give the margin that was wanted."""
+    near = outcome.near
+    if near is None or near.margin_db >= near.wanted_margin_db - MARGIN_SHORT_DB:
+        return []
+    short_db = near.wanted_margin_db - near.margin_db
+    bands = len(outcome.cuts)
+    gives = (
+        f"give about {near.margin_db:.1f} dB over the highest send of the recording"
+        if near.margin_db > 0
+        else "do not hold the highest send of the recording for sure"
+    )
+    return [
+        f"These {bands} cuts {gives}, where {near.wanted_margin_db:.1f} dB are wanted: keep the "
+        f"send {short_db:.1f} dB below it, move the mic, or use an equaliser with more bands."
+    ]
+
+
+def _near_cut(outcome: Outcome, cut: Cut, near: RingOutSummary) -> PlannedFilter:
+    """Return a cut for what nearly howled: no ring, and so only possible."""
+    half_oct = 0.5 / max(cut.filter.q or 1.0, 1.0)
+    points = sorted(_points_in(near.near, cut.filter.frequency_hz, half_oct), key=_by_level)
+    if points:
+        places = listing([frequency_text(point.frequency_hz) for point in points[:MOST_NAMED]])
+        level_db = -points[0].level_db
+        what = (
+            f"possible {_rings(len(points))} at {places}: stood out of the sound as if "
+            f"{max(level_db, 0.0):.1f} dB below the howl, and would howl next"
+        )
+    else:
+        what = "possible rings: the whole region stood out of the sound as if near to howling"
+    at_hz = points[0].frequency_hz if points else cut.filter.frequency_hz
+    filters = [*(p.filter for p in outcome.thinning), *(one.filter for one in outcome.cuts)]
+    effect_db = float(total_db(filters, [at_hz], sample_rate_hz=outcome.sample_rate_hz)[0])
+    return planned_filter(
+        cut.filter,
+        outcome.limits,
+        purpose=Purpose.FEEDBACK,
+        reason=f"{what}; {effect_db:.1f} dB there",
+        effect_db=effect_db,
+    )
+
+
+def _points_in(points: Sequence[NearPoint], centre_hz: float, half_oct: float) -> list[NearPoint]:
+    return [p for p in points if abs(np.log2(p.frequency_hz / centre_hz)) <= half_oct]
+
+
+def _by_level(point: NearPoint) -> float:
+    return -point.level_db
+
+
 def _planned_cut(outcome: Outcome, cut: Cut) -> PlannedFilter:
+    if outcome.near is not None and not cut.members:
+        return _near_cut(outcome, cut, outcome.near)
     members = [outcome.needs[index] for index in cut.members]
     many = len(members)
     reason = (
