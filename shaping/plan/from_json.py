@@ -389,6 +389,7 @@ def _ring_out(at: _At) -> RingOutSummary:
     return RingOutSummary(
         excess_db=_interval(at.key("excess_db")),
         added_db=_interval(at.key("added_db")),
+        promised_db=at.key("promised_db").number(*_LEVEL_DB),
         wanted_margin_db=at.key("wanted_margin_db").number(*_LEVEL_DB),
         margin_db=at.key("margin_db").number(*_LEVEL_DB),
         near=tuple(

@@ -140,6 +140,9 @@ class RingOutSummary:
         How far the highest send of the recording stood above the first howl.
     added_db : Interval
         Stable gain that the plan adds.
+    promised_db : float
+        What the level curve alone promises of the plan: more than it adds, since the highest
+        points of an estimate are chosen for being high.
     wanted_margin_db, margin_db : float
         Margin over the highest send of the recording: wanted, and likely with the plan.
     near : tuple of NearPoint
@@ -148,6 +151,7 @@ class RingOutSummary:
 
     excess_db: Interval
     added_db: Interval
+    promised_db: float
     wanted_margin_db: float
     margin_db: float
     near: tuple[NearPoint, ...] = ()
