@@ -27,6 +27,7 @@ class QualityCode(StrEnum):
     """Stable short names of the notes."""
 
     LOUDEST_CHANNEL = "loudest-channel"
+    RINGING_CHANNEL = "ringing-channel"
     TOO_SHORT = "too-short"
     SHORT = "short"
     SILENT = "silent"

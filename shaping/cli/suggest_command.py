@@ -23,7 +23,20 @@ Examples:
     "--cuts", type=click.IntRange(min=0), metavar="N", help="At most so many feedback cuts."
 )
 @options.thin_option("--thin", "light")
-@options.channel_option
+@options.ring_out_channel_option
+@click.option(
+    "--in-place",
+    metavar="PLAN|FILE|TEXT",
+    help="What was dialled in while a ring-out was recorded: a plan's .json, a .toml file of "
+    'filters, or typed, such as "hp 100, 545 -6 q8".',
+)
+@click.option(
+    "--margin",
+    "margin_db",
+    type=float,
+    metavar="DB",
+    help="Stable gain wanted over the highest send of a ring-out; 3 if not given.",
+)
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
 @options.html_option
 @options.json_option
@@ -36,6 +49,8 @@ def command(
     cuts: int | None,
     amount: str,
     channel: int | None,
+    in_place: str | None,
+    margin_db: float | None,
     plot_path: str | None,
     html_path: str | None,
     json_path: str | None,
@@ -46,21 +61,38 @@ def command(
     A ring-out is a recording made while the send was raised until the wedge rang. Pink noise (or
     a sweep) is a recording of a test signal played through the wedge with the mic's send muted;
     with --reference it gives the loop's stable gain as well.
+
+    Step by step: record a ring-out, dial in the plan, record again with it in place, and run
+    suggest on that with --in-place, until the margin is reached.
     """
     from shaping.capture.audio import read_capture
+    from shaping.capture.recording import CaptureKind
     from shaping.equaliser.limits_file import load_limits
+    from shaping.plan.ring_out.channels import read_ring_out
+    from shaping.plan.ring_out.in_place import read_in_place
+    from shaping.plan.ring_out.near_cuts import MARGIN_DB
     from shaping.plan.suggest import suggest
     from shaping.plan.thinning.starting_points import ThinningAmount
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)
     made = options.chosen_kind(kind, reference)
+    rang = made is CaptureKind.RING_OUT
+    if in_place and not rang:
+        raise click.UsageError("--in-place belongs to a ring-out: noise is played past the send")
     suggestion = suggest(
-        [read_capture(path, channel=channel, kind=made) for path in captures],
+        [
+            read_ring_out(path, channel=channel)
+            if rang
+            else read_capture(path, channel=channel, kind=made)
+            for path in captures
+        ],
         limits,
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
+        margin_db=MARGIN_DB if margin_db is None else margin_db,
+        in_place=read_in_place(in_place) if in_place else (),
     )
     options.emit_suggestion(
         suggestion,

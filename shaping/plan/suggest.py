@@ -13,6 +13,7 @@ from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
+from shaping.filters.kinds import Filter
 from shaping.plan.ring_out.near_cuts import MARGIN_DB
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
@@ -28,6 +29,7 @@ def suggest(
     thinning: ThinningAmount | str = ThinningAmount.LIGHT,
     cuts: int | None = None,
     margin_db: float = MARGIN_DB,
+    in_place: Sequence[Filter] = (),
 ) -> Suggestion:
     """Suggest the settings for one wedge from its captures.
 
@@ -46,6 +48,8 @@ def suggest(
         At most so many feedback cuts; None leaves it to the evidence and the limits.
     margin_db : float
         Wanted over the highest send of a ring-out, in dB.
+    in_place : sequence of Filter
+        What was dialled in while a ring-out was recorded.
 
     Returns
     -------
@@ -91,6 +95,7 @@ def suggest(
             cuts=cuts,
             nearness=[one for one in near if one is not None],
             margin_db=margin_db,
+            in_place=in_place,
         )
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances

@@ -297,7 +297,7 @@ class _Ear:
 
 
 def _loudest(samples: NDArray[np.float32], frequencies_hz: tuple[float, ...]) -> float:
-    """Return the frequency with the highest level anywhere in the recording."""
+    """Return the frequency that stood loudest for half a second, as a howl does."""
     if not frequencies_hz:
         return float("nan")
     n = RATE_HZ // 4
@@ -305,4 +305,5 @@ def _loudest(samples: NDArray[np.float32], frequencies_hz: tuple[float, ...]) ->
     turns = np.exp(-2j * np.pi * np.outer(np.arange(n), frequencies_hz) / RATE_HZ)
     frames = np.lib.stride_tricks.sliding_window_view(samples, n)[:: n // 2]
     level = np.abs(frames @ (window * turns))
-    return frequencies_hz[int(level.max(axis=0).argmax())]
+    stood = np.lib.stride_tricks.sliding_window_view(level, 4, axis=0).min(axis=2)
+    return frequencies_hz[int(stood.max(axis=0).argmax())]

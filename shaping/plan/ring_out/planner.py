@@ -24,6 +24,7 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.assemble import assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
+from shaping.plan.ring_out.in_place import NOTHING_RANG, InPlace
 from shaping.plan.ring_out.near_cuts import MARGIN_DB, near_cuts
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
 from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
@@ -60,6 +61,7 @@ def plan_from_rings(
     cuts: int | None = None,
     nearness: Sequence[Nearness] = (),
     margin_db: float = MARGIN_DB,
+    in_place: Sequence[Filter] = (),
     loop_delay_s: float = LOOP_DELAY_S,
 ) -> Plan:
     """Plan thinning and feedback cuts for the rings found in ring-out captures of one wedge.
@@ -81,6 +83,9 @@ def plan_from_rings(
         rings alone are served.
     margin_db : float
         Wanted over the highest send of the recording; only with `nearness`.
+    in_place : sequence of Filter
+        What was dialled in during the recording. It is kept, deepened, moved or added to, and the
+        plan says which; its high-pass stands for the thinning.
     loop_delay_s : float
         Time of a trip round the loop in seconds, where it is known.
 
@@ -105,10 +110,13 @@ def plan_from_rings(
             f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {margin_db:g}"
         )
     rate_hz = captures[0].sample_rate_hz
-    thin = thinning_filters(thinning, limits)
+    before = InPlace.of(in_place, limits)
+    thin = before.thinning or thinning_filters(thinning, limits)
     needs = needs_of(rings, loop_delay_s=loop_delay_s)
+    if in_place and not any(ring.certain for ring in rings):
+        return _kept_plan(captures, rings, limits, thin, before)
     if nearness:
-        return _near_plan(captures, rings, needs, nearness, limits, thin, cuts, margin_db)
+        return _near_plan(captures, rings, needs, nearness, limits, thin, cuts, margin_db, before)
     outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
     gave_way = False
     if outcome.unserved_sure():
@@ -141,6 +149,7 @@ def _near_plan(
     thin: Sequence[PlannedFilter],
     cuts: int | None,
     margin_db: float,
+    before: InPlace,
 ) -> Plan:
     """Plan for the rings and for all that came near to howling."""
     rate_hz = captures[0].sample_rate_hz
@@ -153,6 +162,7 @@ def _near_plan(
         fixed=fixed,
         cuts=cuts,
         margin_db=margin_db,
+        in_place=before.cuts,
         sample_rate_hz=rate_hz,
     )
     wants = wants_of(needs, sample_rate_hz=rate_hz)
@@ -169,11 +179,33 @@ def _near_plan(
     return assemble_plan(
         captures,
         limits,
-        [*planned_thinning(outcome), *planned_cuts(outcome)],
+        [*planned_thinning(outcome), *before.told(planned_cuts(outcome))],
         rings=rings,
         thinning=thinning_summary(fixed) if thin else None,
         ring_out=near.summary,
-        cautions=[*cautions(outcome, wanted_thinning=bool(thin)), *margin_cautions(outcome)],
+        cautions=[
+            *before.cautions(near.cuts),
+            *cautions(outcome, wanted_thinning=bool(thin), in_place=before.known),
+            *margin_cautions(outcome),
+        ],
+    )
+
+
+def _kept_plan(
+    captures: Sequence[Capture | CaptureSummary],
+    rings: Sequence[Ring],
+    limits: Limits,
+    thin: Sequence[PlannedFilter],
+    before: InPlace,
+) -> Plan:
+    """Keep what is in place: nothing certainly rang with it."""
+    return assemble_plan(
+        captures,
+        limits,
+        [*thin, *before.kept(limits)],
+        rings=rings,
+        thinning=thinning_summary(p.filter for p in thin) if thin else None,
+        cautions=[NOTHING_RANG],
     )
 
 

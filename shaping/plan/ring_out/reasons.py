@@ -24,6 +24,14 @@ MANY_RINGS = 3
 TOGETHER_S = 1.0
 """Rings that first stood out within this time came up together."""
 
+FROM_FLAT = (
+    "The settings start from a flat equaliser: they replace what was dialled in during the "
+    "recording, and what was in it before is not known; say it with --in-place."
+)
+
+RING_OCT = 1 / 24
+"""A point within this of a ring is the ring."""
+
 MARGIN_SHORT_DB = 0.5
 """A margin that misses no more than this is the margin."""
 
@@ -112,10 +120,10 @@ def planned_cuts(outcome: Outcome) -> list[PlannedFilter]:
     return [_planned_cut(outcome, cut) for cut in outcome.cuts]
 
 
-def cautions(outcome: Outcome) -> list[str]:
+def cautions(outcome: Outcome, *, in_place: bool = False) -> list[str]:
     """Return what a person should know about this plan, in plain sentences."""
     return [
-        *_ring_cautions(outcome),
+        *_ring_cautions(outcome, in_place=in_place),
         *(_cut_cautions(outcome) if outcome.near is None else ()),
     ]
 
@@ -156,7 +164,16 @@ def margin_cautions(outcome: Outcome) -> list[str]:
 def _near_cut(outcome: Outcome, cut: Cut, near: RingOutSummary) -> PlannedFilter:
     """Return a cut for what nearly howled: no ring, and so only possible."""
     half_oct = 0.5 / max(cut.filter.q or 1.0, 1.0)
-    points = sorted(_points_in(near.near, cut.filter.frequency_hz, half_oct), key=_by_level)
+    rings_hz = [ring.frequency_hz for ring in outcome.rings if ring.certain]
+    points = sorted(
+        (
+            point
+            for point in near.near
+            if _apart_oct(point, cut.filter.frequency_hz) <= half_oct
+            and all(_apart_oct(point, ring_hz) > RING_OCT for ring_hz in rings_hz)
+        ),
+        key=lambda point: -point.level_db,
+    )
     if points:
         places = listing([frequency_text(point.frequency_hz) for point in points[:MOST_NAMED]])
         level_db = -points[0].level_db
@@ -178,12 +195,8 @@ def _near_cut(outcome: Outcome, cut: Cut, near: RingOutSummary) -> PlannedFilter
     )
 
 
-def _points_in(points: Sequence[NearPoint], centre_hz: float, half_oct: float) -> list[NearPoint]:
-    return [p for p in points if abs(np.log2(p.frequency_hz / centre_hz)) <= half_oct]
-
-
-def _by_level(point: NearPoint) -> float:
-    return -point.level_db
+def _apart_oct(point: NearPoint, frequency_hz: float) -> float:
+    return float(abs(np.log2(point.frequency_hz / frequency_hz)))
 
 
 def _planned_cut(outcome: Outcome, cut: Cut) -> PlannedFilter:
@@ -219,16 +232,13 @@ def _what(needs: Sequence[Need]) -> str:
     return " and ".join(parts)
 
 
-def _ring_cautions(outcome: Outcome) -> list[str]:
+def _ring_cautions(outcome: Outcome, *, in_place: bool) -> list[str]:
     if not outcome.rings:
         return [
             "No ring was found, so the plan holds no feedback cut and says nothing of how much "
             "louder the wedge may be."
         ]
-    said = [
-        "The settings start from a flat equaliser: they replace what was dialled in during the "
-        "recording, and what was in it before is not known."
-    ]
+    said = [] if in_place else [FROM_FLAT]
     if outcome.thinning and outcome.needs:
         said.append("The feedback cuts count on the thinning being dialled in with them.")
     together = _most_together(
