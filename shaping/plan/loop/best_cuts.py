@@ -129,7 +129,8 @@ def optimise_curves(
     )
     best: list[list[Index]] = [[]]
     grown: list[Index] = []
-    for _ in range(min(most, settings.centres_hz.size)):
+    room = settings.centres_hz.size if search.most_cuts is None else search.most_cuts
+    for _ in range(min(most, room)):
         grown = search.extend(grown)
         better = search.net_db(grown) > search.net_db(best[-1])
         best.append(grown if better else best[-1])
