@@ -52,6 +52,8 @@ _HEIGHTS_DB = (-6.0, 15.0)  # beyond these one frame says no more
 _MEDIAN_OF_HZ, _MEDIAN_OVER = 30.0, 7  # neighbourhood: the median of about 200 Hz
 _QUEFRENCY_S = (0.004, 0.006, 0.25, 0.325)  # ripple that a loop makes: no slower, no faster
 _REGION_CELLS = 13  # half an octave
+_BESIDE_CELLS = 7
+_HARMONIC_HZ, _HARMONIC_SHARE = 1.5, 0.001  # a bin of the window, and the ring's own drift
 _BLOCK_FRAMES = 400
 
 _Real = NDArray[np.float64]
@@ -132,6 +134,7 @@ def find_nearness(
         return None
     seen = heights(samples, sample_rate_hz)
     level_db = levels(seen, ring_confidence(rings, seen.frequency_hz), WEIGHTS)
+    level_db = _without_harmonics(level_db, seen.frequency_hz, rings)
     frequency_hz = seen.frequency_hz.copy()
     for ring in rings:
         cell = np.abs(np.log2(frequency_hz / ring.frequency_hz)).argmin()
@@ -139,6 +142,22 @@ def find_nearness(
             level_db[cell] = max(level_db[cell], 0.0)
             frequency_hz[cell] = ring.frequency_hz
     return Nearness(frequency_hz, level_db, np.full_like(level_db, ERROR_DB))
+
+
+def _without_harmonics(level_db: _Real, frequency_hz: _Real, rings: Sequence[Ring]) -> _Real:
+    """Return levels in which the harmonics of howls are as high as what lies beside them.
+
+    A howl that is limited brings its harmonics along, and they are no points of the loop.
+    """
+    beside_db = ndimage.median_filter(level_db, size=_BESIDE_CELLS, mode="nearest")
+    result = level_db.copy()
+    for ring in rings:
+        if ring.certain:
+            number = np.round(frequency_hz / ring.frequency_hz)
+            apart_hz = np.abs(frequency_hz - number * ring.frequency_hz)
+            on = (number >= 2) & (apart_hz <= _HARMONIC_HZ + _HARMONIC_SHARE * frequency_hz)
+            result[on] = np.minimum(level_db, beside_db)[on]
+    return result
 
 
 def levels(seen: Heights, confidence: _Real, weights: Weights) -> _Real:

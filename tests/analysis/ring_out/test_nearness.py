@@ -115,3 +115,17 @@ def test_long_recordings_come_out_as_their_parts_would(noise):
     one, six = heights(noise.astype(np.float32), RATE), heights(sound, RATE)
     assert one.frequency_hz.shape == six.frequency_hz.shape == (cell_edges(0.45 * RATE).size - 1,)
     assert np.median(np.abs(six.late_db)) < np.median(np.abs(one.late_db))
+
+
+def test_harmonics_of_a_howl_are_no_points_of_the_loop(noise):
+    """A clipped sine: odd harmonics stand out of the noise, and only the howl is near."""
+    time_s = np.arange(noise.size) / RATE
+    howl = 0.2 * np.clip(1.5 * np.sin(2 * np.pi * 700 * time_s), -1, 1) * (time_s > 6)
+    sound = (noise * 0.01 + howl).astype(np.float32)
+    plain = heights(sound, RATE)
+    third = np.abs(plain.frequency_hz / 2100 - 1).argmin()
+    seen = levels(plain, np.zeros_like(plain.late_db), WEIGHTS)
+    assert seen[third] > -8.0  # it does stand out
+    found = find_nearness(sound, RATE, [ring(700.0)])
+    assert found.level_db[np.abs(found.frequency_hz / 700 - 1).argmin()] >= 0.0
+    assert found.level_db[third] < seen[third] - 3.0
