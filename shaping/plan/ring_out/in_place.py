@@ -22,8 +22,8 @@ NOTHING_RANG = (
     "leave it there if it stays quiet; if it rings, record that and run suggest again."
 )
 
-SAME_OCT = 1 / 6
-"""A cut within this of one in place is the same band, moved."""
+SAME_OCT = 1 / 4
+"""A cut within this of one in place is the same band, moved; each is so once."""
 
 THINNING_Q, THINNING_HZ = 1.5, 500.0
 """A bell in place that is wider and lower than this thins; our choice."""
@@ -69,11 +69,11 @@ class InPlace:
         """Return planned cuts, each with what is to be done to the band that is in place."""
         if not self.known:
             return list(planned)
-        result = []
-        for one in planned:
-            old = self._same(one.filter)
-            result.append(replace(one, reason=f"{_change(old, one.filter)}: {one.reason}"))
-        return result
+        same = self._pairs([one.filter for one in planned])
+        return [
+            replace(one, reason=f"{_change(same.get(number), one.filter)}: {one.reason}")
+            for number, one in enumerate(planned)
+        ]
 
     def kept(self, limits: Limits) -> list[PlannedFilter]:
         """Return the feedback cuts as they are."""
@@ -89,17 +89,25 @@ class InPlace:
 
     def cautions(self, cuts: Sequence[Filter]) -> list[str]:
         """Return what is to be taken out: bands in place that no planned cut stands for."""
-        used = [old for cut in cuts if (old := self._same(cut))]
+        used = self._pairs(cuts).values()
         gone = [old for old in self.cuts if old not in used]
         return [
             f"Take out the cut at {frequency_text(old.frequency_hz)}: its band serves elsewhere."
             for old in gone
         ]
 
-    def _same(self, filter: Filter) -> Filter | None:
-        apart = [abs(np.log2(old.frequency_hz / filter.frequency_hz)) for old in self.cuts]
-        nearest = int(np.argmin(apart)) if apart else -1
-        return self.cuts[nearest] if apart and apart[nearest] <= SAME_OCT else None
+    def _pairs(self, cuts: Sequence[Filter]) -> dict[int, Filter]:
+        """Return which planned cut stands for which in place, the nearest pairs first."""
+        apart = sorted(
+            (abs(np.log2(old.frequency_hz / cut.frequency_hz)), number, place)
+            for number, cut in enumerate(cuts)
+            for place, old in enumerate(self.cuts)
+        )
+        pairs: dict[int, int] = {}
+        for octaves, number, place in apart:
+            if octaves <= SAME_OCT and number not in pairs and place not in pairs.values():
+                pairs[number] = place
+        return {number: self.cuts[place] for number, place in pairs.items()}
 
 
 def read_in_place(said: str) -> tuple[Filter, ...]:

@@ -175,6 +175,7 @@ def _near_plan(
         effect_db=total_db([*fixed, *near.cuts], wants.frequency_hz, sample_rate_hz=rate_hz),
         sample_rate_hz=rate_hz,
         near=near.summary,
+        in_place=before.cuts,
     )
     return assemble_plan(
         captures,
@@ -185,7 +186,7 @@ def _near_plan(
         ring_out=near.summary,
         cautions=[
             *before.cautions(near.cuts),
-            *cautions(outcome, wanted_thinning=bool(thin), in_place=before.known),
+            *cautions(outcome, in_place=before.known),
             *margin_cautions(outcome),
         ],
     )

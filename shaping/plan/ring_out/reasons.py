@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import Ring
 from shaping.equaliser.limits import Limits
+from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
 from shaping.plan.assemble import BETTER_CURE, planned_filter
 from shaping.plan.plan import NearPoint, PlannedFilter, Purpose, RingOutSummary
@@ -28,6 +29,9 @@ FROM_FLAT = (
     "The settings start from a flat equaliser: they replace what was dialled in during the "
     "recording, and what was in it before is not known; say it with --in-place."
 )
+
+HELD_OCT = 1 / 12
+"""A cut whose half width reaches so near to one in place holds what that one held."""
 
 RING_OCT = 1 / 24
 """A point within this of a ring is the ring."""
@@ -61,6 +65,8 @@ class Outcome:
         Sample rate of the designs.
     near : RingOutSummary or None
         What came near to howling, where the plan is made for all of it.
+    in_place : tuple of Filter
+        Cuts that were in place during the recording.
     """
 
     limits: Limits
@@ -71,6 +77,7 @@ class Outcome:
     effect_db: NDArray[np.float64]
     sample_rate_hz: float
     near: RingOutSummary | None = None
+    in_place: tuple[Filter, ...] = ()
 
     def at_ring_db(self, index: int) -> float:
         """Return the effect of all filters at one ring."""
@@ -181,6 +188,11 @@ def _near_cut(outcome: Outcome, cut: Cut, near: RingOutSummary) -> PlannedFilter
             f"possible {_rings(len(points))} at {places}: stood out of the sound as if "
             f"{max(level_db, 0.0):.1f} dB below the howl, and would howl next"
         )
+    elif any(
+        abs(np.log2(old.frequency_hz / cut.filter.frequency_hz)) <= half_oct + HELD_OCT
+        for old in outcome.in_place
+    ):
+        what = "holds down what the cut in place held, at a higher send"
     else:
         what = "possible rings: the whole region stood out of the sound as if near to howling"
     at_hz = points[0].frequency_hz if points else cut.filter.frequency_hz
