@@ -25,13 +25,13 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import Nearness, Ring
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import quantise
+from shaping.equaliser.quantise import quantise, worth_a_move
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.loop.best_cuts import OptimisedCuts, optimise_curves
 from shaping.plan.loop.level_curve import LevelCurve, upper_points
 from shaping.plan.plan import Interval, NearPoint, RingOutSummary
-from shaping.plan.ring_out.needs import DEEPEST_DB, HARD_LIMIT_DB, TRIP_S, Need
+from shaping.plan.ring_out.needs import HARD_LIMIT_DB, TRIP_S, Need
 from shaping.plan.ring_out.placing import STEP_IF_FREE_DB
 
 MARGIN_DB = 3.0
@@ -48,7 +48,10 @@ SAFETY_DB = 2.0
 """Asked of the estimate beyond excess and margin: both are estimates, and a howl costs more than
 a cut of 1 dB. On 120 ring-outs in tuning rooms the highest send was held in 93 % without it."""
 
-ADDED_SLOPE, ADDED_BASE_DB = 0.95, -3.2
+MOST_PROMISED_DB = 10.0
+"""The curve is pushed down by no more: below that, what was not seen decides."""
+
+ADDED_SLOPE, ADDED_BASE_DB = 0.83, -2.25
 ADDED_SPREAD_DB = (-2.4, 2.3)
 """Added stable gain from what the curve promises, and 5 and 95 % of what it misses."""
 
@@ -125,12 +128,12 @@ def near_cuts(
     NearCuts
     """
     excess = excess_db(rings)
-    target_db = min(promise_for(excess.likely + margin_db + SAFETY_DB), DEEPEST_DB)
+    target_db = min(promise_for(excess.likely + margin_db + SAFETY_DB), MOST_PROMISED_DB)
     curves = [
         without(
             level_curve(one, needs),
             in_place,
-            most_db=HARD_LIMIT_DB - target_db,
+            most_db=max(HARD_LIMIT_DB - target_db, 0.0),
             sample_rate_hz=sample_rate_hz,
         )
         for one in nearness
@@ -187,7 +190,7 @@ def without(
     level_db = np.concatenate([curve.level_db, [HELD_DB] * len(in_place)])
     taken_db = total_db(in_place, at_hz, sample_rate_hz=sample_rate_hz)
     order = np.argsort(at_hz, kind="stable")
-    bare_db = np.minimum(level_db - taken_db, max(most_db, 0.0))
+    bare_db = np.minimum(level_db - taken_db, most_db)
     return LevelCurve(at_hz[order], bare_db[order], np.zeros(order.size))
 
 
@@ -227,7 +230,8 @@ def _eased(
             (n for n in range(len(left)) if n not in stuck),
             key=lambda n: -(left[n].gain_db or 0.0) / (left[n].q or 1.0),
         )
-        gain_db = min((left[index].gain_db or 0.0) + step_db, 0.0)
+        gain_db = (left[index].gain_db or 0.0) + step_db
+        gain_db = gain_db if worth_a_move(gain_db) else 0.0  # a smaller cut goes altogether
         eased = quantise(replace(left[index], gain_db=gain_db), limits)
         now_db = effect_db(eased)
         if (total - each_db[index] + now_db).max() > -target_db:

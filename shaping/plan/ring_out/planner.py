@@ -115,8 +115,11 @@ def plan_from_rings(
     needs = needs_of(rings, loop_delay_s=loop_delay_s)
     if in_place and not any(ring.certain for ring in rings):
         return _kept_plan(captures, rings, limits, thin, before)
+    left = () if before.thinning else left_out(thinning, limits)
     if nearness:
-        return _near_plan(captures, rings, needs, nearness, limits, thin, cuts, margin_db, before)
+        return _near_plan(
+            captures, rings, needs, nearness, limits, thin, cuts, margin_db, before, left
+        )
     outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
     gave_way = False
     if outcome.unserved_sure():
@@ -150,6 +153,7 @@ def _near_plan(
     cuts: int | None,
     margin_db: float,
     before: InPlace,
+    left: Sequence[str],
 ) -> Plan:
     """Plan for the rings and for all that came near to howling."""
     rate_hz = captures[0].sample_rate_hz
@@ -188,6 +192,7 @@ def _near_plan(
             *before.cautions(near.cuts),
             *cautions(outcome, in_place=before.known),
             *margin_cautions(outcome),
+            *left,
         ],
     )
 
