@@ -44,7 +44,7 @@ from shaping.simulation.truth import in_phase_points, open_loop
 MARGIN_DB = 3.0
 SAME = 0.005
 NEAR_DB = 3.0
-CASES = 240
+CASES = 160
 FREE_S = 15.0
 
 
