@@ -48,8 +48,13 @@ SAFETY_DB = 2.0
 """Asked of the estimate beyond excess and margin: both are estimates, and a howl costs more than
 a cut of 1 dB. On 120 ring-outs in tuning rooms the highest send was held in 93 % without it."""
 
-MOST_PROMISED_DB = 10.0
-"""The curve is pushed down by no more: below that, what was not seen decides."""
+MOST_CUTS = 6
+"""More cuts than this, where the equaliser has them, turn the wedge down rather than ring it out.
+Common practice, no published source."""
+
+MOST_PROMISED_DB = 9.0
+"""The curve is pushed down by no more: below that, what was not seen decides, and one band of
+`HARD_LIMIT_DB` that misses a ring by half a frequency step would need a second one."""
 
 ADDED_SLOPE, ADDED_BASE_DB = 0.83, -2.25
 ADDED_SPREAD_DB = (-2.4, 2.3)
@@ -114,7 +119,7 @@ def near_cuts(
     fixed : sequence of Filter
         Filters that are dialled in anyway.
     cuts : int or None
-        At most so many cuts; None for as many as pay.
+        At most so many cuts; None for as many as pay, up to `MOST_CUTS`.
     margin_db : float
         Wanted over the highest send of the recording.
     in_place : sequence of Filter
@@ -139,20 +144,21 @@ def near_cuts(
         for one in nearness
     ]
     sensible = _sensible(limits)
+    most = MOST_CUTS if cuts is None and limits.bands > MOST_CUTS else cuts
     before_db = top_db(curves, fixed, sample_rate_hz=sample_rate_hz)
 
-    def optimised(most: int | None, weight: float) -> OptimisedCuts:
+    def optimised(count: int | None, weight: float) -> OptimisedCuts:
         return optimise_curves(
             curves,
             sensible,
             fixed=fixed,
-            cuts=most,
+            cuts=count,
             sample_rate_hz=sample_rate_hz,
             tone_weight=weight,
         )
 
     for weight in TONE_WEIGHTS:
-        best = optimised(cuts, weight)
+        best = optimised(most, weight)
         enough = [n for n, db in enumerate(best.curve_db) if db - before_db >= target_db]
         if enough:
             if enough[0] < len(best.cuts):

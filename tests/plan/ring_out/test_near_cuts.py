@@ -17,6 +17,7 @@ from shaping.plan.plan import Purpose
 from shaping.plan.ring_out.in_place import InPlace, read_in_place
 from shaping.plan.ring_out.near_cuts import (
     HELD_DB,
+    MOST_CUTS,
     added_db,
     excess_db,
     level_curve,
@@ -212,3 +213,19 @@ def test_what_is_in_place_comes_from_a_plan_a_file_or_typing(tmp_path):
     tables = tmp_path / "dialled.toml"
     tables.write_text("[[filter]]\nfrequency_hz = 600\ngain_db = -6\nq = 8\n")
     assert read_in_place(str(tables)) == read_in_place("600 -6 q8") == (bell(600.0, -6.0),)
+
+
+@pytest.mark.parametrize("name", ["free", "graphic-31"])
+def test_no_more_cuts_than_ring_a_wedge_out_though_there_are_bands(name):
+    seen = nearness(*((hz, -1.0) for hz in 150 * 2 ** (np.arange(17) / 3)))
+    plan = plan_for(seen, [ring(600.0, growth_db_per_s=60)], limits=load_limits(name))
+    assert 1 <= len(plan.filters) <= MOST_CUTS
+
+
+def test_the_gentlest_cuts_that_reach_the_margin_are_taken():
+    seen = nearness((600.0, 0.0), (1500.0, -3.0))
+    rings = [ring(600.0, growth_db_per_s=10)]
+    little, much = (plan_for(seen, rings, margin_db=margin_db) for margin_db in (0.0, 6.0))
+    removed = [-sum(p.filter.gain_db for p in plan.filters) for plan in (little, much)]
+    assert removed[0] < removed[1]
+    assert little.ring_out.margin_db < much.ring_out.margin_db
