@@ -22,7 +22,7 @@ from shaping.analysis.spectra import welch_power
 from shaping.errors import CaptureError
 from shaping.filters.bands import EDGE_RATIO, exact_midband_hz, midbands_hz
 
-LOWEST_HZ, HIGHEST_HZ = 50.0, 10_000.0
+LOWEST_BAND_HZ, HIGHEST_BAND_HZ = 50.0, 10_000.0
 """Bands that matter to spill: the lowest of a wedge to the highest of a voice."""
 
 _PERIODS = 25.0  # window in periods of the lowest midband: bins of its width / 5.8
@@ -52,8 +52,8 @@ def band_levels(
     samples: NDArray[np.float32],
     sample_rate_hz: int,
     *,
-    low_hz: float = LOWEST_HZ,
-    high_hz: float = HIGHEST_HZ,
+    low_hz: float = LOWEST_BAND_HZ,
+    high_hz: float = HIGHEST_BAND_HZ,
 ) -> BandLevels:
     """Return the level of each third-octave band.
 

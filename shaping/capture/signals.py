@@ -46,10 +46,10 @@ CREST_DB: Final = {SignalKind.PINK_NOISE: 12.0, SignalKind.SWEEP: 20 * math.log1
 """Most that a peak stands over the level. Pink noise is held to 12 dB (four times the rms, the
 crest common for test noise); a sine has 3 dB."""
 
-LOWEST_HZ: Final = 20.0
+_LOWEST_HZ: Final = 20.0
 """Below it a wedge only moves its cone."""
 
-HIGHEST_HZ: Final = 20_000.0
+_HIGHEST_HZ: Final = 20_000.0
 
 LONGEST_S: Final = 300.0
 """Longer tells no more, and heats voice coils."""
@@ -159,7 +159,8 @@ def exponential_sweep(
 
     The phase is ``2 pi f1 L exp(t / L)`` with the rate constant `sweep_rate_s` rounded so that
     ``f1 L`` is whole: the sweep starts at phase zero, and the n-th harmonic of a distorting
-    loudspeaker is the sweep itself, ``L ln n`` early.
+    loudspeaker is the sweep itself, ``L ln n`` early. (`scipy.signal.chirp` takes the sweep's ends
+    and length instead, and leaves the rate to follow.)
 
     Parameters
     ----------
@@ -247,11 +248,11 @@ def _checked(
         raise ParameterError(
             f"level_dbfs={level_dbfs:g} must lie in -100 to {highest:g} dB, or peaks would clip"
         )
-    top = min(HIGHEST_HZ, sample_rate_hz / 2 / _THIRD_OCTAVE_EDGE)
-    if not LOWEST_HZ <= low_hz < high_hz <= top:
+    top = min(_HIGHEST_HZ, sample_rate_hz / 2 / _THIRD_OCTAVE_EDGE)
+    if not _LOWEST_HZ <= low_hz < high_hz <= top:
         raise ParameterError(
-            f"low_hz={low_hz:g} and high_hz={high_hz:g} must lie in {LOWEST_HZ:g} to {top:.0f} Hz, "
-            f"low below high, at {sample_rate_hz} Hz"
+            f"low_hz={low_hz:g} and high_hz={high_hz:g} must lie in {_LOWEST_HZ:g} to {top:.0f} "
+            f"Hz, low below high, at {sample_rate_hz} Hz"
         )
     return round(duration_s * sample_rate_hz)
 

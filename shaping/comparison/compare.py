@@ -22,8 +22,8 @@ from shaping.capture.recording import Capture, CaptureKind, Severity
 from shaping.comparison.changes import BandChange, Fate, GainChange, RingChange
 from shaping.comparison.diagnosis import Diagnosis, diagnose
 from shaping.comparison.measured_change import (
-    HIGH_HZ,
-    LOW_HZ,
+    COMPARED_HIGH_HZ,
+    COMPARED_LOW_HZ,
     MeasuredChange,
     change_of_loops,
     change_of_noise,
@@ -280,7 +280,7 @@ def third_octaves(
         filters = [planned.filter for planned in plan.filters]
         promised = change.promised_db(filters, sample_rate_hz=sample_rate_hz)
     bands = []
-    for exact, nominal in zip(*midbands_hz(LOW_HZ, HIGH_HZ), strict=True):
+    for exact, nominal in zip(*midbands_hz(COMPARED_LOW_HZ, COMPARED_HIGH_HZ), strict=True):
         inside = np.abs(np.log(change.centre_hz / exact)) <= np.log(EDGE_RATIO)
         if inside.any():
             bands.append(

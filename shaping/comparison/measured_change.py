@@ -22,7 +22,7 @@ from shaping.filters.design import filter_sos
 from shaping.filters.kinds import Filter
 from shaping.filters.response import magnitude_db
 
-LOW_HZ, HIGH_HZ = 60.0, 16_000.0
+COMPARED_LOW_HZ, COMPARED_HIGH_HZ = 60.0, 16_000.0
 BANDS_PER_OCTAVE = 12
 
 _PARTS = 8
@@ -119,8 +119,8 @@ def _change(
     trusted: NDArray[np.bool_],
 ) -> MeasuredChange:
     steps = np.arange(
-        np.ceil(np.log2(LOW_HZ / 1000) * BANDS_PER_OCTAVE),
-        np.floor(np.log2(HIGH_HZ / 1000) * BANDS_PER_OCTAVE) + 1,
+        np.ceil(np.log2(COMPARED_LOW_HZ / 1000) * BANDS_PER_OCTAVE),
+        np.floor(np.log2(COMPARED_HIGH_HZ / 1000) * BANDS_PER_OCTAVE) + 1,
     )
     centre_hz = 1000 * 2 ** (steps / BANDS_PER_OCTAVE)
     offsets = (np.arange(_PARTS + 1) / _PARTS - 0.5) / BANDS_PER_OCTAVE

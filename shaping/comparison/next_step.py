@@ -8,13 +8,11 @@ from shaping.comparison.changes import GainChange, RingChange
 from shaping.comparison.diagnosis import Diagnosis, Explanation, Mistake
 from shaping.filters.width import QConvention, octaves_from_q
 from shaping.plan.plan import Plan, PlannedFilter
+from shaping.plan.ring_out.needs import DEEPEST_DB
 from shaping.text.frequency import hertz_text, note_text
 from shaping.text.names import file_text
 from shaping.text.quantities import octaves_text, q_text
 from shaping.text.sentences import listing
-
-DEEPEST_DB = -9.0
-"""Needing more than this means that EQ is not the cure. Common practice, no published source."""
 
 DISAGREE_DB = 2.0
 """Captures that differ by more than this without a reason were not made at one place."""
@@ -162,7 +160,7 @@ def _mended_width(e: Explanation, planned: PlannedFilter, name: str) -> str:
 def _answer(change: RingChange, plan: Plan | None) -> str:
     where = _named(change.frequency_hz)
     depth = change.promised_db if change.promised_db is not None else 0.0
-    if depth - 3.0 < DEEPEST_DB:
+    if depth - 3.0 < -DEEPEST_DB:
         return (
             f"Leave the equaliser: {where} already has {depth:.1f} dB. Move the mic or the wedge, "
             "or lower the send."

@@ -13,7 +13,7 @@ from shaping.comparison.compare import Comparison
 from shaping.comparison.next_step import explanation_text
 from shaping.plan.to_json import rounded
 
-SCHEMA = "shaping.comparison/1"
+_SCHEMA = "shaping.comparison/1"
 
 
 def comparison_to_json(comparison: Comparison) -> str:
@@ -31,7 +31,7 @@ def comparison_to_dict(comparison: Comparison) -> dict[str, Any]:
         ):
             written["text"] = explanation_text(explanation, c.plan)
     return {
-        "schema": SCHEMA,
+        "schema": _SCHEMA,
         "before": _plain("", asdict(c.before)),
         "after": _plain("", asdict(c.after)),
         "rings": [

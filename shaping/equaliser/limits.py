@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from shaping.errors import LimitsError
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
+from shaping.text.names import briefly
 
 MAX_BANDS = 64
 FREQUENCY_RANGE_HZ = (10.0, 40_000.0)
@@ -23,6 +24,7 @@ MAX_GAIN_DB = 60.0
 Q_RANGE = (0.05, 1000.0)
 HIGH_PASS_RANGE_HZ = (5.0, 2000.0)
 MAX_HIGH_PASS_ORDER = 8
+MAX_LINE = 200
 
 BAND_KINDS = (FilterKind.PEAKING, FilterKind.NOTCH)
 """Kinds that an equaliser's band can be asked for."""
@@ -126,6 +128,9 @@ def _problems(limits: Limits) -> Iterator[str]:
         _outside("max_q", limits.max_q, max(limits.min_q, Q_RANGE[0]), Q_RANGE[1]),
         _outside("q_step", limits.q_step, 0, Q_RANGE[1]),
     )
+    for key, text in (("name", limits.name), ("description", limits.description)):
+        if len(text) > MAX_LINE or not text.isprintable():
+            yield f"{key} must be one line of at most {MAX_LINE} characters, not {briefly(text)}"
     yield from (problem for problem in checks if problem)
     yield from _band_problems(limits)
     yield from _grid_problems(limits)

@@ -22,40 +22,96 @@ A limits file is flat TOML; its keys are those of `shaping.equaliser.limits.Limi
     high_pass_max_hz = 400
     high_pass_orders = [2, 4]   # 2 = 12 dB per octave, 4 = 24 dB per octave
 
-The file's own name without suffix becomes the name of the limits.
+The file's own name without suffix becomes the name of the limits. The same, for programs, is
+``limits.schema.json`` beside this module.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import fields
 from enum import StrEnum
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, Literal
 
-from shaping.equaliser.limits import Limits
+from msgspec import Meta, Struct
+
+from shaping.equaliser.limits import (
+    FREQUENCY_RANGE_HZ,
+    HIGH_PASS_RANGE_HZ,
+    MAX_BANDS,
+    MAX_GAIN_DB,
+    MAX_HIGH_PASS_ORDER,
+    MAX_LINE,
+    MAX_STEPS_PER_OCTAVE,
+    Q_RANGE,
+    Limits,
+)
 from shaping.errors import LimitsError
 from shaping.filters.bands import NOMINAL_HZ
 from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
-from shaping.text.names import briefly
+from shaping.reading.form import Form, at_line, from_plain, from_toml, read_text
+from shaping.text.names import shown
 
 MAX_FILE_BYTES = 64 * 1024
 """A limits file is a few hundred bytes; anything far larger is something else."""
 
-THIRD_OCTAVE = "third-octave"
-
 _PRESETS = resources.files("shaping.equaliser") / "presets"
-_NUMBER_KEYS = frozenset(
-    field.name for field in fields(Limits) if field.name.endswith(("_hz", "_db", "_q", "q_step"))
-) - {"grid_hz"}
-_REQUIRED = ("bands", "min_q", "max_q")
-_KEYS = tuple(field.name for field in fields(Limits) if field.name != "name")
 
-E = TypeVar("E", bound=StrEnum)
+Line = Annotated[str, Meta(max_length=MAX_LINE, description="one line for people")]
+Frequency = Annotated[float, Meta(ge=FREQUENCY_RANGE_HZ[0], le=FREQUENCY_RANGE_HZ[1])]
+Corner = Annotated[float, Meta(ge=HIGH_PASS_RANGE_HZ[0], le=HIGH_PASS_RANGE_HZ[1])]
+Order = Annotated[
+    int, Meta(ge=1, le=MAX_HIGH_PASS_ORDER, description="2 is 12 dB per octave, 4 is 24")
+]
+Quality = Annotated[float, Meta(ge=Q_RANGE[0], le=Q_RANGE[1])]
+Steps = Annotated[int, Meta(ge=1, le=MAX_STEPS_PER_OCTAVE, description="left out where free")]
+
+
+class LimitsForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
+    """What an equaliser can be set to."""
+
+    description: Line = ""
+    bands: Annotated[
+        int, Meta(ge=0, le=MAX_BANDS, description="bands for cuts, the high-pass not counted")
+    ]
+    kinds: Annotated[
+        tuple[Literal["peaking", "notch"], ...],
+        Meta(max_length=MAX_BANDS, description="the preferred one first"),
+    ] = ("peaking",)
+    grid_hz: (
+        Annotated[tuple[Frequency, ...], Meta(max_length=MAX_BANDS, description="the only centres")]
+        | Literal["third-octave"]
+        | None
+    ) = None
+    steps_per_octave: Steps | None = None
+    min_frequency_hz: Frequency | None = None
+    max_frequency_hz: Frequency | None = None
+    min_gain_db: Annotated[float, Meta(ge=-MAX_GAIN_DB, le=0)] | None = None
+    max_gain_db: Annotated[float, Meta(ge=0, le=MAX_GAIN_DB)] = 0.0
+    gain_step_db: Annotated[float, Meta(ge=0, le=MAX_GAIN_DB, description="0 is free")] = 0.0
+    min_q: Annotated[Quality, Meta(description="the widest a band can be set to")]
+    max_q: Annotated[Quality, Meta(description="the narrowest; the same as min_q for a fixed Q")]
+    q_step: Annotated[float, Meta(ge=0, le=Q_RANGE[1], description="0 is free")] = 0.0
+    q_convention: QConvention = QConvention.COOKBOOK
+    high_pass_min_hz: Corner | None = None
+    high_pass_max_hz: Corner | None = None
+    high_pass_orders: Annotated[tuple[Order, ...], Meta(max_length=MAX_HIGH_PASS_ORDER)] = ()
+
+
+class NamedLimitsForm(LimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=True):
+    """What an equaliser can be set to, with the name that a file has outside itself."""
+
+    name: Annotated[str, Meta(max_length=MAX_LINE)]
+
+
+class PlanLimitsForm(NamedLimitsForm, kw_only=True, frozen=True, forbid_unknown_fields=False):
+    """What an equaliser can be set to, as a plan holds it."""
 
 
 @lru_cache(maxsize=1)
@@ -72,6 +128,14 @@ def preset_names() -> tuple[str, ...]:
             if entry.name.endswith(".toml")
         )
     )
+
+
+def _advice() -> str:
+    return f"name a preset ({', '.join(preset_names())}) or an existing TOML file"
+
+
+LIMITS_FORM = Form("limits", LimitsForm, LimitsError, MAX_FILE_BYTES, _advice)
+_NAMED_FORM = Form("limits", NamedLimitsForm, LimitsError, MAX_FILE_BYTES, _advice)
 
 
 def load_limits(name_or_path: str) -> Limits:
@@ -100,8 +164,12 @@ def load_limits(name_or_path: str) -> Limits:
     """
     if name_or_path in preset_names():
         text = (_PRESETS / f"{name_or_path}.toml").read_text(encoding="utf-8")
-        return _parse(text, name=name_or_path, source=name_or_path)
-    return _parse(_read(name_or_path), name=Path(name_or_path).stem, source=name_or_path)
+    else:
+        text = read_text(name_or_path, LIMITS_FORM)
+    try:
+        return _parsed(text, name=Path(name_or_path).stem)
+    except LimitsError as error:
+        raise LimitsError(f"{shown(name_or_path)}: {error}") from error
 
 
 def limits_to_dict(limits: Limits) -> dict[str, Any]:
@@ -128,10 +196,8 @@ def limits_to_dict(limits: Limits) -> dict[str, Any]:
     }
 
 
-def limits_from_dict(
-    values: Mapping[str, Any], *, name: str, unknown_keys_allowed: bool = False
-) -> Limits:
-    """Return limits from plain values, as a limits file or a plan's JSON holds them.
+def limits_from_dict(values: Mapping[str, Any], *, name: str) -> Limits:
+    """Return limits from plain values, as `limits_to_dict` gives them.
 
     Parameters
     ----------
@@ -139,8 +205,6 @@ def limits_from_dict(
         Keys of the module header; None counts as left out.
     name : str
         Name of the limits, used where `values` has none.
-    unknown_keys_allowed : bool
-        Whether keys beyond those known are passed over instead of refused.
 
     Returns
     -------
@@ -150,7 +214,8 @@ def limits_from_dict(
     Raises
     ------
     LimitsError
-        If a key is unknown, missing, of the wrong type or outside its range.
+        If a key is unknown, missing, of the wrong type or outside its range, or if the keys do not
+        go together.
 
     Examples
     --------
@@ -158,137 +223,72 @@ def limits_from_dict(
     >>> limits_from_dict(values, name="three bands").bands
     3
     """
-    unknown = [key for key in values if key not in _KEYS and key != "name"]
-    if unknown and not unknown_keys_allowed:
-        raise LimitsError(f"unknown key {briefly(unknown[0])}; the keys are {', '.join(_KEYS)}")
-    given = {key: value for key, value in values.items() if value is not None}
-    for key in _REQUIRED:
-        if key not in given:
-            raise LimitsError(f"{key} is missing; say what the equaliser can be set to")
-    numbers = {key: _number(key, given[key]) for key in _NUMBER_KEYS if key in given}
-    kinds = _kinds(given.get("kinds", ["peaking"]))
-    if FilterKind.PEAKING in kinds and "min_gain_db" not in numbers:
+    named = {"name": name, **{key: one for key, one in values.items() if one is not None}}
+    form = from_plain(named, _NAMED_FORM)
+    return limits_of(form, name=form.name)
+
+
+def limits_of(form: LimitsForm, *, name: str) -> Limits:
+    """Return the limits that a file or a plan describes.
+
+    Parameters
+    ----------
+    form : LimitsForm
+        The keys of the module header, each within its own bounds.
+    name : str
+        Name of the limits.
+
+    Returns
+    -------
+    Limits
+        Checked limits.
+
+    Raises
+    ------
+    LimitsError
+        If the keys do not go together.
+    """
+    kinds = tuple(FilterKind(kind) for kind in form.kinds)
+    if FilterKind.PEAKING in kinds and form.min_gain_db is None:
         raise LimitsError("min_gain_db is missing; say how far a band can cut, such as -12")
-    grid = _grid(given["grid_hz"]) if "grid_hz" in given else None
-    steps = (
-        _whole("steps_per_octave", given["steps_per_octave"])
-        if "steps_per_octave" in given
-        else None
-    )
+    grid = NOMINAL_HZ if form.grid_hz == "third-octave" else form.grid_hz
+    low_hz, high_hz = (min(grid), max(grid)) if grid else (20.0, 20_000.0)
     return Limits(
-        name=_text("name", given.get("name", name)),
-        description=_text("description", given.get("description", "")),
-        bands=_whole("bands", given["bands"]),
+        name=name,
+        description=form.description,
+        bands=form.bands,
         kinds=kinds,
         grid_hz=grid,
-        steps_per_octave=steps,
-        min_frequency_hz=numbers.get("min_frequency_hz", min(grid) if grid else 20.0),
-        max_frequency_hz=numbers.get("max_frequency_hz", max(grid) if grid else 20_000.0),
-        min_gain_db=numbers.get("min_gain_db", 0.0),
-        max_gain_db=numbers.get("max_gain_db", 0.0),
-        gain_step_db=numbers.get("gain_step_db", 0.0),
-        min_q=numbers["min_q"],
-        max_q=numbers["max_q"],
-        q_step=numbers.get("q_step", 0.0),
-        q_convention=_choice("q_convention", given.get("q_convention", "cookbook"), QConvention),
-        high_pass_min_hz=numbers.get("high_pass_min_hz"),
-        high_pass_max_hz=numbers.get("high_pass_max_hz"),
-        high_pass_orders=tuple(
-            _whole("high_pass_orders", order)
-            for order in _items("high_pass_orders", given.get("high_pass_orders", []))
-        ),
+        steps_per_octave=form.steps_per_octave,
+        min_frequency_hz=low_hz if form.min_frequency_hz is None else form.min_frequency_hz,
+        max_frequency_hz=high_hz if form.max_frequency_hz is None else form.max_frequency_hz,
+        min_gain_db=form.min_gain_db or 0.0,
+        max_gain_db=form.max_gain_db,
+        gain_step_db=form.gain_step_db,
+        min_q=form.min_q,
+        max_q=form.max_q,
+        q_step=form.q_step,
+        q_convention=form.q_convention,
+        high_pass_min_hz=form.high_pass_min_hz,
+        high_pass_max_hz=form.high_pass_max_hz,
+        high_pass_orders=form.high_pass_orders,
     )
 
 
-def _read(path: str) -> str:
-    file = Path(path)
+def _parsed(text: str, *, name: str) -> Limits:
+    form = from_toml(text, LIMITS_FORM)
     try:
-        if not file.exists():
-            raise LimitsError(
-                f"{path}: no such limits; name a preset ({', '.join(preset_names())}) "
-                "or an existing TOML file"
-            )
-        if not file.is_file():
-            raise LimitsError(f"{path}: not a file; name a preset or a TOML file")
-        with file.open("rb") as stream:
-            data = stream.read(MAX_FILE_BYTES + 1)
-    except LimitsError:
-        raise
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise LimitsError(f"{briefly(path)}: limits cannot be read ({reason})") from error
-    if len(data) > MAX_FILE_BYTES:
-        raise LimitsError(f"{path}: larger than {MAX_FILE_BYTES // 1024} kB; not a limits file")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise LimitsError(f"{path}: not a text file in UTF-8; write limits as TOML") from error
-
-
-def _parse(text: str, *, name: str, source: str) -> Limits:
-    try:
-        values = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise LimitsError(f"{source}: not valid TOML ({briefly(error)})") from error
-    if "name" in values:
-        raise LimitsError(f"{source}: unknown key 'name'; limits are named after their file")
-    try:
-        return limits_from_dict(values, name=name)
+        return limits_of(form, name=name)
     except LimitsError as error:
-        raise LimitsError(f"{source}: {error}") from error
+        # Keys that do not go together: the line of the first one that the message names.
+        from shaping.reading.toml_lines import line_of  # only where something is wrong
+
+        given = tomllib.loads(text)
+        key = next((word for word in re.findall(r"\w+", str(error)) if word in given), None)
+        raise LimitsError(at_line(line_of(text, (key,) if key else ()), str(error))) from error
 
 
 def _plain(value: Any) -> Any:
     if isinstance(value, tuple):
         return [_plain(item) for item in value]
     return str(value) if isinstance(value, StrEnum) else value
-
-
-def _number(key: str, value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise LimitsError(f"{key} must be a number, not {briefly(value)}")
-    try:
-        return float(value)
-    except OverflowError as error:
-        raise LimitsError(f"{key} must be a number of usual size, not {briefly(value)}") from error
-
-
-def _whole(key: str, value: object) -> int:
-    number = _number(key, value)
-    if not number.is_integer():
-        raise LimitsError(f"{key} must be a whole number, not {briefly(value)}")
-    return int(number)
-
-
-def _text(key: str, value: object) -> str:
-    if not isinstance(value, str) or len(value) > 200 or not all(map(str.isprintable, value)):
-        raise LimitsError(f"{key} must be one line of at most 200 characters, not {briefly(value)}")
-    return value
-
-
-def _items(key: str, value: object) -> Sequence[object]:
-    if not isinstance(value, list):
-        raise LimitsError(f"{key} must be a list in square brackets, not {briefly(value)}")
-    return value
-
-
-def _choice(key: str, value: object, choices: type[E]) -> E:
-    for choice in choices:
-        if value == choice.value:
-            return choice
-    raise LimitsError(f"{key} must be one of {', '.join(choices)}, not {briefly(value)}")
-
-
-def _kinds(value: object) -> tuple[FilterKind, ...]:
-    return tuple(_choice("kinds", item, FilterKind) for item in _items("kinds", value))
-
-
-def _grid(value: object) -> tuple[float, ...]:
-    if value == THIRD_OCTAVE:
-        return NOMINAL_HZ
-    if isinstance(value, str):
-        raise LimitsError(
-            f'grid_hz must be a list of centres in Hz or the word "{THIRD_OCTAVE}", '
-            f"not {briefly(value)}"
-        )
-    return tuple(_number("grid_hz", item) for item in _items("grid_hz", value))

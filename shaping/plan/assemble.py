@@ -96,11 +96,18 @@ def assemble_plan(
         The equaliser.
     filters : iterable of PlannedFilter
         Quantised filters; feedback cuts most urgent first.
-    rings, resonances, loop, thinning, unserved, ring_out
+    rings, resonances : sequence of Ring, sequence of Resonance
+        The evidence, as in `Plan`.
+    loop, thinning : LoopSummary, ThinningSummary
+        What the filters do, as in `Plan`; None where it is not known.
+    unserved : sequence of Ring or Resonance
         As in `Plan`.
     cautions : iterable of str
         Plain sentences; each is kept once, in order. The usual cautions for this kind of capture
         and what is unserved are added.
+
+    ring_out : RingOutSummary, optional
+        What a ring-out tells of the loop; None where nothing certainly rang.
 
     Returns
     -------

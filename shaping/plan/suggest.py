@@ -14,7 +14,7 @@ from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter
-from shaping.plan.ring_out.near_cuts import MARGIN_DB
+from shaping.plan.ring_out.near_cuts import MARGIN_DB, NearAsked
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
@@ -93,9 +93,9 @@ def suggest(
             limits,
             thinning=amount,
             cuts=cuts,
-            nearness=[one for one in near if one is not None],
-            margin_db=margin_db,
-            in_place=in_place,
+            asked=NearAsked(
+                tuple(one for one in near if one is not None), margin_db, tuple(in_place)
+            ),
         )
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances

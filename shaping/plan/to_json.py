@@ -24,8 +24,9 @@ import numpy as np
 from shaping.analysis.findings import Ring
 from shaping.equaliser.limits_file import limits_to_dict
 from shaping.filters.design import filter_sos
-from shaping.plan.from_json import SCHEMA, load_plan, plan_from_json
+from shaping.plan.from_json import load_plan, plan_from_json
 from shaping.plan.plan import Plan, PlannedFilter
+from shaping.plan.plan_form import SCHEMA
 from shaping.text.frequency import note_text
 
 __all__ = [

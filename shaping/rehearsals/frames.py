@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, signal
 
 FRAME_S = 0.085
 LOW_HZ = 80.0
@@ -88,7 +88,7 @@ class Framer:
     def __init__(self, grid: Grid) -> None:
         self.grid = grid
         n = grid.length
-        window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)
+        window = signal.windows.hann(n, sym=False)
         self._window = (window * (2 / window.sum())).astype(np.float32)
         self._batch_samples = (BATCH_FRAMES - 1) * grid.hop + n
         self._buffer = np.zeros(self._batch_samples, dtype=np.float32)

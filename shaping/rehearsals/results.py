@@ -20,7 +20,7 @@ from shaping.rehearsals.events import Event, events_csv
 from shaping.rehearsals.model import CERTAIN
 from shaping.text.frequency import note_text
 
-SCHEMA = "shaping.rehearsals/1"
+_SCHEMA = "shaping.rehearsals/1"
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +128,7 @@ def suggested_plan(channel: Channel, limits: Limits) -> Plan | None:
 def summary_to_dict(summary: Summary) -> dict[str, Any]:
     """Return the summary as plain values for JSON."""
     return {
-        "schema": SCHEMA,
+        "schema": _SCHEMA,
         "files": summary.files,
         "hours_scanned": round(summary.hours, 4),
         "events": summary.events,

@@ -87,7 +87,7 @@ def ring_word(ring: Ring) -> str:
     return "ring" if ring.certain else "possible ring"
 
 
-MOST_POSSIBLE = 5
+MOST_POSSIBLE_SHOWN = 5
 """So many possible rings are shown; many more are noise, and stand in the JSON alone."""
 
 
@@ -99,7 +99,7 @@ def shown_rings(plan: Plan) -> tuple[tuple[Ring, ...], str]:
     doubtful = sorted(
         (ring for ring in plan.rings if not ring.certain), key=lambda ring: -ring.confidence
     )
-    left_out = {id(ring) for ring in doubtful[MOST_POSSIBLE:]}
+    left_out = {id(ring) for ring in doubtful[MOST_POSSIBLE_SHOWN:]}
     shown = tuple(ring for ring in plan.rings if id(ring) not in left_out)
     return shown, f"And {len(left_out)} less likely ones, in the JSON." if left_out else ""
 

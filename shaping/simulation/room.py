@@ -162,7 +162,7 @@ def path_response(
 
     Parameters
     ----------
-    room, wedge, microphone
+    room, wedge, microphone : Room, Wedge, Microphone
         The stage. Positions must lie inside the room.
     sample_rate_hz : int
         Sample rate in Hz.

@@ -33,12 +33,20 @@ def file_text(path: str, *, longest: int = 60) -> str:
     return f"{name[: longest - 1 - tail]}…{name[-tail:]}"
 
 
+def on_one_line(text: str) -> str:
+    r"""Return a text of at most 60 characters, all of them visible.
+
+    >>> on_one_line("two\nlines")
+    'two lines'
+    """
+    text = "".join(c if c.isprintable() else " " for c in text)
+    return text if len(text) <= 60 else f"{text[:59]}…"
+
+
 def briefly(value: object) -> str:
     r"""Return a value that somebody wrote, for a message: one line of at most 60 characters.
 
     >>> briefly("four"), briefly(ValueError("two\nlines"))
     ("'four'", 'two lines')
     """
-    text = str(value) if isinstance(value, Exception) else repr(value)
-    text = "".join(c if c.isprintable() else " " for c in text)
-    return text if len(text) <= 60 else f"{text[:59]}…"
+    return on_one_line(str(value) if isinstance(value, Exception) else repr(value))

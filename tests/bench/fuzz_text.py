@@ -141,7 +141,7 @@ def main() -> int:
         )
         for name in preset_names()
     ]
-    presets = resources.files("shaping.plan") / "presets"
+    presets = resources.files("shaping.equaliser") / "presets"
     limits = [(presets / f"{name}.toml").read_text(encoding="utf-8") for name in preset_names()]
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "limits.toml"

@@ -175,11 +175,13 @@ def _case(part: Part, index: int, loop: MeasuredPath, rng: np.random.Generator) 
             Stage(RATE_HZ, loop.path, noise_dbfs=noise_dbfs),
             sound,
             hand,
-            limiter,
-            threshold_db=loop.stable_gain_db,
-            wedge_limit=10 ** ((howl_dbfs - at_howl_db) / 20),
-            heard_dbfs=max(heard_db, noise_dbfs + 12),
-            watched_hz=tuple(p.frequency_hz for p in loop.in_phase[:8]),
+            _Howl(
+                threshold_db=loop.stable_gain_db,
+                limiter=limiter,
+                wedge_limit=10 ** ((howl_dbfs - at_howl_db) / 20),
+                heard_dbfs=max(heard_db, noise_dbfs + 12),
+                watched_hz=tuple(p.frequency_hz for p in loop.in_phase[:8]),
+            ),
             seed=index,
         )
         kept.parent.mkdir(parents=True, exist_ok=True)
@@ -208,17 +210,19 @@ def _kept(part: Part, index: int, loop: MeasuredPath, drawn: object) -> Path:
     return folder / "shaping-bench-ring-outs" / f"{hashlib.sha256(said).hexdigest()[:20]}.npz"
 
 
+@dataclass(frozen=True, slots=True)
+class _Howl:
+    """Where the loop howls first, what ends the growth, and from what level it is heard."""
+
+    threshold_db: float
+    limiter: Limiter
+    wedge_limit: float
+    heard_dbfs: float
+    watched_hz: tuple[float, ...]
+
+
 def _render(
-    stage: Stage,
-    sound: Real,
-    hand: Hand,
-    limiter: Limiter,
-    *,
-    threshold_db: float,
-    wedge_limit: float,
-    heard_dbfs: float,
-    watched_hz: tuple[float, ...],
-    seed: int,
+    stage: Stage, sound: Real, hand: Hand, howl: _Howl, *, seed: int
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Run the loop with a hand on the fader; return the channel and the send every 10 ms."""
     path = DelayedConvolver(stage.path, max_block=480)
@@ -227,10 +231,10 @@ def _render(
     entering = sound + room_noise(stage, sound.size, seed=seed)
     heard = np.zeros(sound.size)
     gains_db = np.zeros(sound.size)
-    ear = _Ear(watched_hz, size, rate)
+    ear = _Ear(howl.watched_hz, size, rate)
     squeeze = 1.0  # of a limiter that turns itself down
-    aim_db = gain_db = threshold_db - hand.start_db
-    top_db = threshold_db + hand.excess_db
+    aim_db = gain_db = howl.threshold_db - hand.start_db
+    top_db = howl.threshold_db + hand.excess_db
     pulls, act_at, rest_until, end_at = hand.pulls, -1.0, 0.0, np.inf
     grown_db = 0.0
     blocks = sound.size // size
@@ -253,19 +257,19 @@ def _render(
         channel = converted(entering[at] + path.arriving())
         heard[at] = channel
         send = channel * 10 ** (gains_db[at] / 20)
-        if limiter is Limiter.SOFT:
-            send = limited(send, wedge_limit)
-        elif limiter is Limiter.HARD:
-            send = np.clip(send, -wedge_limit, wedge_limit)
+        if howl.limiter is Limiter.SOFT:
+            send = limited(send, howl.wedge_limit)
+        elif howl.limiter is Limiter.HARD:
+            send = np.clip(send, -howl.wedge_limit, howl.wedge_limit)
         else:
             squeeze = min(1.0, squeeze * 10 ** (6.0 / per_s / 20))  # recovers by 6 dB a second
-            squeeze = min(squeeze, wedge_limit / max(float(np.abs(send).max()), 1e-12))
+            squeeze = min(squeeze, howl.wedge_limit / max(float(np.abs(send).max()), 1e-12))
             send = send * squeeze
         path.push(send)
         level_dbfs = ear.level_dbfs(channel)
         # Programme is as loud at times; what an ear knows a howl by is that it keeps growing.
-        grown_db = max(grown_db + (gain_db - threshold_db) / _TRIP_S / per_s, 0.0)
-        howls = level_dbfs > heard_dbfs and grown_db > _GROWN_DB
+        grown_db = max(grown_db + (gain_db - howl.threshold_db) / _TRIP_S / per_s, 0.0)
+        howls = level_dbfs > howl.heard_dbfs and grown_db > _GROWN_DB
         if act_at < 0 and block >= rest_until and howls:
             act_at = block + (hand.reaction_s if hand.pulls else hand.stand_s) * per_s
         if act_at >= 0 and block >= act_at:

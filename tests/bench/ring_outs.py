@@ -29,6 +29,7 @@ from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits_file import load_limits
 from shaping.filters.design import cascade_sos
+from shaping.plan.ring_out.near_cuts import NearAsked
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.thinning.starting_points import ThinningAmount
 from shaping.simulation.closed_loop import run
@@ -114,7 +115,7 @@ def margin_db(case: RingOutCase, rings: tuple[Ring, ...], limits: str) -> tuple[
         rings,
         load_limits(limits),
         thinning=ThinningAmount.NONE,
-        nearness=[near] if near else [],
+        asked=NearAsked((near,) if near else ()),
     )
     sos = cascade_sos([planned.filter for planned in plan.filters], sample_rate_hz=rate)
     burst = np.zeros(8 * rate)

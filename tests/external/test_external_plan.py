@@ -15,7 +15,7 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.filters.width import QConvention
 from shaping.plan.ring_out.needs import DRIFT_RATIO, EDGE_LOSS_DB, FIRST_CUT_DB, MARGIN_DB, need_of
-from shaping.plan.ring_out.placing import NARROWEST_Q
+from shaping.plan.ring_out.placing import NARROWEST_RING_CUT_Q
 from tests.plan.plan_makers import ring
 
 FREE = load_limits("free")
@@ -191,5 +191,5 @@ def test_narrowest_cut_survives_the_drift_of_a_ring() -> None:
     """
     assert DRIFT_RATIO >= 5 * 0.5 / 293.15
     for gain_db in (-3.0, -6.0, -9.0):
-        lost_db = prototype_db(1 + DRIFT_RATIO, gain_db, NARROWEST_Q) - gain_db
+        lost_db = prototype_db(1 + DRIFT_RATIO, gain_db, NARROWEST_RING_CUT_Q) - gain_db
         assert 0 < lost_db <= EDGE_LOSS_DB

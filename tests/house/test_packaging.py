@@ -17,8 +17,10 @@ from pathlib import Path
 
 import pytest
 
+from shaping.cli.schemas import SCHEMAS
+
 ROOT = Path(__file__).resolve().parents[2]
-PRESETS = sorted(path.stem for path in (ROOT / "shaping" / "plan" / "presets").glob("*.toml"))
+PRESETS = sorted(path.stem for path in (ROOT / "shaping" / "equaliser" / "presets").glob("*.toml"))
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 
 pytestmark = pytest.mark.slow
@@ -75,7 +77,8 @@ def shaping(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Installed:
 def test_the_wheel_holds_what_the_program_reads(wheel: Path):
     names = set(zipfile.ZipFile(wheel).namelist())
     needed = {"shaping/py.typed", "shaping/rehearsals/howl_model.json"}
-    needed |= {f"shaping/plan/presets/{name}.toml" for name in PRESETS}
+    needed |= {f"shaping/{place}" for place in SCHEMAS}
+    needed |= {f"shaping/equaliser/presets/{name}.toml" for name in PRESETS}
     needed |= {
         f"shaping/report/templates/{path.name}"
         for path in (ROOT / "shaping" / "report" / "templates").iterdir()
@@ -134,7 +137,10 @@ def test_the_oldest_libraries_declared_will_do(
     oldest("python", "-m", "pip", "install", "-q", "--no-deps", str(wheel))
     assert "Wrote" in oldest("shaping", "demo", "--plot", "plan.png", "--html", "plan.html")
     lenient = ("-W", "default::DeprecationWarning")  # old libraries use what newer ones deprecate
-    rooms = [f"tests/{room}" for room in ("filters", "capture", "analysis", "plan", "report")]
+    rooms = [
+        f"tests/{room}"
+        for room in ("reading", "filters", "equaliser", "capture", "analysis", "plan", "report")
+    ]
     oldest(
         "python",
         "-m",

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from hypothesis import strategies as st
 
-from shaping.analysis.findings import Ring
+from shaping.analysis.findings import CriticalFrequency, Resonance, Ring
 from shaping.capture.recording import CaptureKind, QualityNote, Severity
-from shaping.plan.plan import CaptureSummary
+from shaping.equaliser.limits_file import load_limits
+from shaping.plan.plan import (
+    CaptureSummary,
+    IntelligibilityAt,
+    LoopSummary,
+    Plan,
+    ThinningSummary,
+)
+from shaping.plan.ring_out.planner import plan_from_rings
+from shaping.plan.thinning.starting_points import ThinningAmount
 
 
 def ring(
@@ -63,4 +73,35 @@ def rings(max_size: int = 12) -> st.SearchStrategy[list[Ring]]:
             spells=st.lists(st.tuples(st.floats(0.0, 9.0), st.floats(9.0, 20.0)), max_size=3),
         ),
         max_size=max_size,
+    )
+
+
+def full_plan() -> Plan:
+    """A plan with something in every place."""
+    plan = plan_from_rings(
+        [capture(), capture(44_100, path="zwölf \udcff\n.wav")],
+        [ring(300.0 * 1.7**n, clipped=n == 2, occurrences=n + 1) for n in range(5)],
+        load_limits("parametric-4"),
+        thinning=ThinningAmount.MEDIUM,
+    )
+    return replace(
+        plan,
+        resonances=(Resonance(2513.4567, 7.12345, 31.4159, 0.61, 1.5, 0.25),),
+        loop=LoopSummary(
+            -21.4,
+            -17.2,
+            4.2,
+            -20.1,
+            -16.0,
+            (CriticalFrequency(2513.4567, -21.4),),
+            0.93,
+            stable_gain_by_capture_db=(-21.4, -19.0),
+            added_by_cuts_db=(0.5, 2.5),
+            paying_cuts=3,
+            delay_known=False,
+        ),
+        thinning=ThinningSummary(
+            -3.5, 0.61, 0.6, -1.0, -2.0, (IntelligibilityAt(0.05, 0.6, 0.59),), ("A wedge.",)
+        ),
+        unserved=(*plan.unserved, Resonance(6000.0, 4.0, 20.0, 1.0)),
     )

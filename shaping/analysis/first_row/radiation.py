@@ -115,7 +115,7 @@ def directivity_db(model: WedgeModel, frequency_hz: ArrayLike, angle_deg: ArrayL
     Returns
     -------
     ndarray
-        dB, 0 on the axis.
+        In dB, 0 on the axis.
 
     Notes
     -----
@@ -158,7 +158,7 @@ def floor_loading_db(
     Returns
     -------
     ndarray
-        dB; towards +6 at low frequencies, a comb above.
+        In dB; towards +6 at low frequencies, a comb above.
     """
     k = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64) / SPEED_OF_SOUND_M_S
     mirror_m = math.sqrt(distance_m**2 + 4.0 * source_height_m * ear_height_m)
@@ -180,7 +180,7 @@ def first_row_bands_db(model: WedgeModel, nominal_hz: Sequence[float]) -> _Real:
     Returns
     -------
     ndarray, shape (bands,)
-        dB: directivity, floor and distance, averaged in power over each band.
+        In dB: directivity, floor and distance, averaged in power over each band.
     """
     points_hz = band_points_hz(nominal_hz, points=31)
     audience_db = directivity_db(model, points_hz, model.audience_angle_deg) + floor_loading_db(
@@ -217,7 +217,7 @@ def proximity_db(frequency_hz: ArrayLike, distance_m: float) -> _Real:
     Returns
     -------
     ndarray
-        dB.
+        In dB.
 
     Raises
     ------

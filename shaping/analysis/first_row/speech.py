@@ -95,7 +95,7 @@ def masking_db(speech_db: ArrayLike, noise_db: ArrayLike) -> _Real:
     Returns
     -------
     ndarray, shape (18,)
-        dB re 20 uPa per hertz.
+        In dB re 20 uPa per hertz.
     """
     speech = np.asarray(speech_db, dtype=np.float64)
     noise = np.asarray(noise_db, dtype=np.float64)

@@ -112,7 +112,7 @@ def low_mid_margins_db(spill: Spill, change_db: _Real) -> _Real:
     Returns
     -------
     ndarray, shape (...)
-        dB.
+        In dB.
     """
     kept = low_mids(spill.nominal_hz)
     wedges_db = (spill.wedges_db + change_db)[..., kept]

@@ -29,9 +29,9 @@ from scipy import fft, ndimage, signal
 from shaping.analysis.findings import LoopResponse, Resonance
 from shaping.errors import CaptureError
 
-LOW_HZ = 50.0
-HIGH_HZ = 16_000.0
-SHORTEST_S = 4.0
+_LOW_HZ = 50.0
+_HIGH_HZ = 16_000.0
+_SHORTEST_S = 4.0
 MOST_RESONANCES = 16
 
 FALSE_ALARM_Z = 5.0
@@ -117,7 +117,7 @@ def pink_spectrum(samples: ArrayLike, sample_rate_hz: float) -> PinkSpectrum:
     Parameters
     ----------
     samples : array_like, shape (n,)
-        One channel, at least `SHORTEST_S` long.
+        One channel, at least 4 s long.
     sample_rate_hz : float
         Sample rate in Hz.
 
@@ -132,7 +132,7 @@ def pink_spectrum(samples: ArrayLike, sample_rate_hz: float) -> PinkSpectrum:
         If the recording is too short.
     """
     values = _sounding(np.asarray(samples, np.float32), sample_rate_hz)
-    if values.size < SHORTEST_S * sample_rate_hz:
+    if values.size < _SHORTEST_S * sample_rate_hz:
         raise CaptureError(
             f"{values.size / sample_rate_hz:.1f} s of noise are too short to tell resonances from "
             "chance: record 30 s."
@@ -144,7 +144,7 @@ def pink_spectrum(samples: ArrayLike, sample_rate_hz: float) -> PinkSpectrum:
     # Zero padding makes neighbouring lines depend on each other by as much.
     independent = values.size / size * float(np.mean(taper**2) ** 2 / np.mean(taper**4))
     line_hz = sample_rate_hz / size
-    edges = _cell_edges(line_hz, min(HIGH_HZ, 0.45 * sample_rate_hz))
+    edges = _cell_edges(line_hz, min(_HIGH_HZ, 0.45 * sample_rate_hz))
     at_hz = np.arange(edges[-1] + 1) * line_hz
     pink = np.concatenate([[0.0], np.cumsum(density[: edges[-1] + 1] * at_hz, dtype=np.float64)])
     count = np.diff(edges)
@@ -214,7 +214,7 @@ def resonances_of(spectrum: PinkSpectrum) -> tuple[Resonance, ...]:
 def response_spectrum(response: LoopResponse) -> PinkSpectrum:
     """Return the trusted part of a loop response in the cells that resonances are found in."""
     line_hz = float(response.frequency_hz[1])
-    edges = _cell_edges(line_hz, min(HIGH_HZ, float(response.frequency_hz[-1])))
+    edges = _cell_edges(line_hz, min(_HIGH_HZ, float(response.frequency_hz[-1])))
     edges = edges[edges < response.frequency_hz.size]
     trusted = response.trusted
     power = np.where(trusted, np.abs(response.response) ** 2, 0.0)
@@ -274,7 +274,7 @@ def _sounding(values: NDArray[np.float32], sample_rate_hz: float) -> NDArray[np.
 def _cell_edges(line_hz: float, high_hz: float) -> NDArray[np.int64]:
     """Return the first line of every cell: equal in octaves, and of at least three lines."""
     ratio = 2 ** (1 / _CELLS_PER_OCTAVE)
-    edges = [round(LOW_HZ / line_hz)]
+    edges = [round(_LOW_HZ / line_hz)]
     while edges[-1] * line_hz < high_hz:
         edges.append(max(round(edges[-1] * ratio), edges[-1] + _FEWEST_BINS))
     return np.array(edges, np.int64)

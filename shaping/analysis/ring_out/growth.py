@@ -26,7 +26,7 @@ from shaping.analysis.ring_out.ridges import (
 )
 from shaping.analysis.ring_out.slopes import Growth, Slopes
 from shaping.analysis.ring_out.tones import refine_tone
-from shaping.analysis.ring_out.tracks import HELD_S, MIN_RISE_DB, Track, follow, rises
+from shaping.analysis.ring_out.tracks import HELD_S, MIN_RISE_DB, Lines, Track, follow, rises
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
 
 MIN_CONTRAST_DB = 10.0
@@ -175,10 +175,8 @@ def _growths(
     for index in np.flatnonzero(worth):
         growth = _measure(
             tracks[lines.owner[index]],
-            int(lines.first[index]),
-            int(lines.last[index]),
-            float(lines.slope_db_per_s[index]),
-            float(lines.deviation_db[index]),
+            lines,
+            index,
             sound,
             least_likelihood,
             backwards=backwards,
@@ -189,16 +187,17 @@ def _growths(
 
 def _measure(
     track: Track,
-    first: int,
-    last: int,
-    slope_db_per_s: float,
-    deviation_db: float,
+    lines: Lines,
+    index: np.intp,
     sound: _Sound,
     least_likelihood: float,
     *,
     backwards: bool,
 ) -> Growth | None:
     hop_s, level = track.hop_s, track.level_db
+    first, last = int(lines.first[index]), int(lines.last[index])
+    slope_db_per_s = float(lines.slope_db_per_s[index])
+    deviation_db = float(lines.deviation_db[index])
     line = slope_db_per_s * (last - first) * hop_s, deviation_db, (last - first) * hop_s
     if best_likelihood(*line) < least_likelihood:
         return None

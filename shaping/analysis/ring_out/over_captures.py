@@ -16,7 +16,7 @@ from dataclasses import replace
 from shaping.analysis.findings import Ring
 from shaping.text.sentences import sentence
 
-SAME_RATIO = 0.005
+_SAME_RATIO = 0.005
 """Rings closer than this, relative to their frequency, are one: a mic position moves a ring about
 as far."""
 
@@ -46,7 +46,7 @@ def rings_across(found: Sequence[Sequence[Ring]]) -> tuple[Ring, ...]:
     )
     groups: list[list[Ring]] = []
     for ring in ordered:
-        if groups and ring.frequency_hz <= groups[-1][-1].frequency_hz * (1 + SAME_RATIO):
+        if groups and ring.frequency_hz <= groups[-1][-1].frequency_hz * (1 + _SAME_RATIO):
             groups[-1].append(ring)
         else:
             groups.append([ring])

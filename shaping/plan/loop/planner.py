@@ -132,7 +132,9 @@ def plan_from_resonances(
         Captures of one wedge; each is brought to the same average level first.
     resonances : sequence of sequence of Resonance
         What `find_resonances` found in each.
-    limits, thinning, cuts
+    limits : Limits
+        The equaliser.
+    thinning, cuts : ThinningAmount, int or None
         As in `plan_from_loop`.
 
     Returns

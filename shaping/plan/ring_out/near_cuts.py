@@ -76,6 +76,26 @@ _Real = NDArray[np.float64]
 _CELL_EDGE = 2 ** (1 / 60)
 
 
+@dataclass(frozen=True, slots=True)
+class NearAsked:
+    """What a plan for all that came near to howling starts from.
+
+    Attributes
+    ----------
+    nearness : tuple of Nearness
+        How near to howling all frequencies came, one for each capture that rang; empty where it is
+        not known, and the rings alone are served.
+    margin_db : float
+        Wanted over the highest send of the recording.
+    in_place : tuple of Filter
+        What was dialled in during the recording.
+    """
+
+    nearness: tuple[Nearness, ...] = ()
+    margin_db: float = MARGIN_DB
+    in_place: tuple[Filter, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class NearCuts:
     """Cuts, and what they do by the estimate.
@@ -93,23 +113,22 @@ class NearCuts:
 
 
 def near_cuts(
-    nearness: Sequence[Nearness],
+    asked: NearAsked,
     rings: Sequence[Ring],
     needs: Sequence[Need],
     limits: Limits,
     *,
     fixed: Sequence[Filter],
     cuts: int | None,
-    margin_db: float,
-    in_place: Sequence[Filter] = (),
     sample_rate_hz: float,
 ) -> NearCuts:
     """Choose cuts for the rings and for all that came near to howling.
 
     Parameters
     ----------
-    nearness : sequence of Nearness
-        One per capture that rang; at least one.
+    asked : NearAsked
+        Nearness of at least one capture, the margin, and the feedback cuts that were in place; the
+        plan's cuts stand in their place.
     rings : sequence of Ring
         Rings of all captures.
     needs : sequence of Need
@@ -120,11 +139,6 @@ def near_cuts(
         Filters that are dialled in anyway.
     cuts : int or None
         At most so many cuts; None for as many as pay, up to `MOST_CUTS`.
-    margin_db : float
-        Wanted over the highest send of the recording.
-    in_place : sequence of Filter
-        Feedback cuts that were dialled in during the recording; the plan's cuts stand in their
-        place.
     sample_rate_hz : float
         Sample rate of the designs, in Hz.
 
@@ -133,15 +147,15 @@ def near_cuts(
     NearCuts
     """
     excess = excess_db(rings)
-    target_db = min(promise_for(excess.likely + margin_db + SAFETY_DB), MOST_PROMISED_DB)
+    target_db = min(promise_for(excess.likely + asked.margin_db + SAFETY_DB), MOST_PROMISED_DB)
     curves = [
         without(
             level_curve(one, needs),
-            in_place,
+            asked.in_place,
             most_db=max(HARD_LIMIT_DB - target_db, 0.0),
             sample_rate_hz=sample_rate_hz,
         )
-        for one in nearness
+        for one in asked.nearness
     ]
     sensible = _sensible(limits)
     most = MOST_CUTS if cuts is None and limits.bands > MOST_CUTS else cuts
@@ -174,9 +188,9 @@ def near_cuts(
             excess_db=excess,
             added_db=added,
             promised_db=promised_db,
-            wanted_margin_db=margin_db,
+            wanted_margin_db=asked.margin_db,
             margin_db=added.likely - excess.likely,
-            near=near_points(nearness),
+            near=near_points(asked.nearness),
         ),
     )
 

@@ -36,11 +36,11 @@ _Real = NDArray[np.float64]
 _Group = tuple[int, ...]
 """Needs that share a cut, as indices, the most urgent first."""
 
-NARROWEST_Q = 8.0
+NARROWEST_RING_CUT_Q = 8.0
 """About a sixth of an octave. A ring can drift by 1.5 %, where a Q above 10 to 15 would lose more
 than 1 dB of its depth; and the loop's next in-phase points, which howl in turn, lie close by."""
 
-WIDTHS_Q = (NARROWEST_Q, 6.5, 5.0, 4.0, 3.2, 2.5, 2.0, 1.6, 1.25, 1.0)
+WIDTHS_Q = (NARROWEST_RING_CUT_Q, 6.5, 5.0, 4.0, 3.2, 2.5, 2.0, 1.6, 1.25, 1.0)
 """Widths tried; one octave and a half is the widest, beyond which a fader does it better."""
 
 STEP_IF_FREE_DB = 0.5

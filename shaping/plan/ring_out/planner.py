@@ -13,10 +13,11 @@ the better cure.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from shaping.analysis.findings import Nearness, Recurring, Ring
+from shaping.analysis.findings import Recurring, Ring
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
@@ -25,7 +26,7 @@ from shaping.filters.response import total_db
 from shaping.plan.assemble import assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
 from shaping.plan.ring_out.in_place import NOTHING_RANG, InPlace
-from shaping.plan.ring_out.near_cuts import MARGIN_DB, near_cuts
+from shaping.plan.ring_out.near_cuts import NearAsked, near_cuts
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
 from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
 from shaping.plan.ring_out.reasons import (
@@ -59,9 +60,7 @@ def plan_from_rings(
     *,
     thinning: ThinningAmount,
     cuts: int | None = None,
-    nearness: Sequence[Nearness] = (),
-    margin_db: float = MARGIN_DB,
-    in_place: Sequence[Filter] = (),
+    asked: NearAsked = NearAsked(),  # noqa: B008 - frozen
     loop_delay_s: float = LOOP_DELAY_S,
 ) -> Plan:
     """Plan thinning and feedback cuts for the rings found in ring-out captures of one wedge.
@@ -78,14 +77,10 @@ def plan_from_rings(
         How much to thin.
     cuts : int or None
         At most so many feedback cuts; None for as many as there are bands.
-    nearness : sequence of Nearness
-        How near to howling all frequencies came, one for each capture that rang; without it the
-        rings alone are served.
-    margin_db : float
-        Wanted over the highest send of the recording; only with `nearness`.
-    in_place : sequence of Filter
-        What was dialled in during the recording. It is kept, deepened, moved or added to, and the
-        plan says which; its high-pass stands for the thinning.
+    asked : NearAsked
+        How near to howling all frequencies came, the margin wanted over the highest send, and what
+        was in place: it is kept, deepened, moved or added to, and the plan says which; its
+        high-pass stands for the thinning.
     loop_delay_s : float
         Time of a trip round the loop in seconds, where it is known.
 
@@ -105,21 +100,20 @@ def plan_from_rings(
         raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
     if not 0 < loop_delay_s <= 1:
         raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
-    if not 0 <= margin_db <= MOST_MARGIN_DB:
+    if not 0 <= asked.margin_db <= MOST_MARGIN_DB:
         raise ParameterError(
-            f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {margin_db:g}"
+            f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {asked.margin_db:g}"
         )
     rate_hz = captures[0].sample_rate_hz
-    before = InPlace.of(in_place, limits)
+    before = InPlace.of(asked.in_place, limits)
     thin = before.thinning or thinning_filters(thinning, limits)
     needs = needs_of(rings, loop_delay_s=loop_delay_s)
-    if in_place and not any(ring.certain for ring in rings):
-        return _kept_plan(captures, rings, limits, thin, before)
     left = () if before.thinning else left_out(thinning, limits)
-    if nearness:
-        return _near_plan(
-            captures, rings, needs, nearness, limits, thin, cuts, margin_db, before, left
-        )
+    start = _Start(tuple(rings), tuple(needs), limits, tuple(thin), before, left)
+    if before.known and not any(ring.certain for ring in rings):
+        return _kept_plan(captures, start)
+    if asked.nearness:
+        return _near_plan(captures, start, replace(asked, in_place=before.cuts), cuts)
     outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
     gave_way = False
     if outcome.unserved_sure():
@@ -143,74 +137,66 @@ def plan_from_rings(
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Start:
+    """What a plan starts from."""
+
+    rings: tuple[Ring, ...]
+    needs: tuple[Need, ...]
+    limits: Limits
+    thin: tuple[PlannedFilter, ...]
+    before: InPlace
+    left: tuple[str, ...]
+
+
 def _near_plan(
     captures: Sequence[Capture | CaptureSummary],
-    rings: Sequence[Ring],
-    needs: Sequence[Need],
-    nearness: Sequence[Nearness],
-    limits: Limits,
-    thin: Sequence[PlannedFilter],
+    start: _Start,
+    asked: NearAsked,
     cuts: int | None,
-    margin_db: float,
-    before: InPlace,
-    left: Sequence[str],
 ) -> Plan:
     """Plan for the rings and for all that came near to howling."""
-    rate_hz = captures[0].sample_rate_hz
-    fixed = [planned.filter for planned in thin]
+    rate_hz, limits, needs = captures[0].sample_rate_hz, start.limits, start.needs
+    fixed = [planned.filter for planned in start.thin]
     near = near_cuts(
-        nearness,
-        rings,
-        needs,
-        limits,
-        fixed=fixed,
-        cuts=cuts,
-        margin_db=margin_db,
-        in_place=before.cuts,
-        sample_rate_hz=rate_hz,
+        asked, start.rings, needs, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate_hz
     )
     wants = wants_of(needs, sample_rate_hz=rate_hz)
     outcome = Outcome(
         limits=limits,
-        rings=tuple(rings),
-        needs=tuple(needs),
-        thinning=tuple(thin),
+        rings=start.rings,
+        needs=needs,
+        thinning=start.thin,
         cuts=_answering(near.cuts, needs, rate_hz),
         effect_db=total_db([*fixed, *near.cuts], wants.frequency_hz, sample_rate_hz=rate_hz),
         sample_rate_hz=rate_hz,
         near=near.summary,
-        in_place=before.cuts,
+        in_place=start.before.cuts,
     )
     return assemble_plan(
         captures,
         limits,
-        [*planned_thinning(outcome), *before.told(planned_cuts(outcome))],
-        rings=rings,
-        thinning=thinning_summary(fixed) if thin else None,
+        [*planned_thinning(outcome), *start.before.told(planned_cuts(outcome))],
+        rings=start.rings,
+        thinning=thinning_summary(fixed) if start.thin else None,
         ring_out=near.summary,
         cautions=[
-            *before.cautions(near.cuts),
-            *cautions(outcome, in_place=before.known),
+            *start.before.cautions(near.cuts),
+            *cautions(outcome, in_place=start.before.known),
             *margin_cautions(outcome),
-            *left,
+            *start.left,
         ],
     )
 
 
-def _kept_plan(
-    captures: Sequence[Capture | CaptureSummary],
-    rings: Sequence[Ring],
-    limits: Limits,
-    thin: Sequence[PlannedFilter],
-    before: InPlace,
-) -> Plan:
+def _kept_plan(captures: Sequence[Capture | CaptureSummary], start: _Start) -> Plan:
     """Keep what is in place: nothing certainly rang with it."""
     return assemble_plan(
         captures,
-        limits,
-        [*thin, *before.kept(limits)],
-        rings=rings,
-        thinning=thinning_summary(p.filter for p in thin) if thin else None,
+        start.limits,
+        [*start.thin, *start.before.kept(start.limits)],
+        rings=start.rings,
+        thinning=thinning_summary(p.filter for p in start.thin) if start.thin else None,
         cautions=[NOTHING_RANG],
     )
 

@@ -23,7 +23,12 @@ from shaping.analysis.first_row.speech import (
     speech_intelligibility_index,
 )
 from shaping.analysis.first_row.spill import Spill, level_change
-from shaping.analysis.third_octave import HIGHEST_HZ, LOWEST_HZ, band_mean_db, band_points_hz
+from shaping.analysis.third_octave import (
+    HIGHEST_BAND_HZ,
+    LOWEST_BAND_HZ,
+    band_mean_db,
+    band_points_hz,
+)
 from shaping.errors import ParameterError
 from shaping.filters.bands import NOMINAL_HZ
 from shaping.filters.kinds import Filter
@@ -36,7 +41,7 @@ MIC_DISTANCES_M = (0.02, 0.05, 0.10)
 _USUAL_DISTANCE_M = 0.05
 _DESIGN_RATE_HZ = 48_000
 
-MODEL_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if LOWEST_HZ <= hz <= HIGHEST_HZ)
+MODEL_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if LOWEST_BAND_HZ <= hz <= HIGHEST_BAND_HZ)
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,7 @@ from shaping.plan.thinning.starting_points import (
     wide_cut,
 )
 
-DEEPEST_DB = -12.0
+DEEPEST_THINNING_DB = -12.0
 """Deepest low-mid cut to fit; what needs more needs a lower wedge instead."""
 
 LEAST_TARGET_DB, GREATEST_TARGET_DB = -20.0, 30.0
@@ -205,7 +205,7 @@ def _low_mid_cuts(limits: Limits) -> list[_Filters]:
     """Return no cut, and every wide cut that this equaliser can make, each once."""
     choices: dict[_Filters, None] = {(): None}
     for gain_db in gain_steps_db(limits, _FREE_STEP_DB):
-        if gain_db < DEEPEST_DB:
+        if gain_db < DEEPEST_THINNING_DB:
             break
         if not worth_a_move(gain_db):
             continue

@@ -28,7 +28,7 @@ from shaping.text.sentences import listing
 LOW_MID_HZ = 250.0
 """Centre of the low-mid cut: a wedge spills equally in all directions below about 250-300 Hz."""
 
-WIDEST_Q = 2.0
+WIDEST_THINNING_Q = 2.0
 """A band whose lowest Q is above this is too narrow to thin with, alone."""
 
 COMMON_PRACTICE = "starting point (common practice)"
@@ -159,7 +159,7 @@ def left_out(
 
     Parameters
     ----------
-    amount, limits, use
+    amount, limits, use : ThinningAmount, Limits, WedgeUse
         As in `thinning_filters`.
 
     Returns
@@ -203,7 +203,7 @@ def wide_cut(wanted: Filter, limits: Limits) -> tuple[Filter, ...]:
     Parameters
     ----------
     wanted : Filter
-        A peaking cut with a Q below `WIDEST_Q`.
+        A peaking cut with a Q below `WIDEST_THINNING_Q`.
     limits : Limits
         The equaliser.
 
@@ -219,7 +219,7 @@ def wide_cut(wanted: Filter, limits: Limits) -> tuple[Filter, ...]:
         return ()
     if not worth_a_move(single.gain_db) or single.q is None:
         return ()
-    if single.q <= WIDEST_Q:
+    if single.q <= WIDEST_THINNING_Q:
         return (single,)
     if limits.grid_hz is None:
         return ()

@@ -20,8 +20,8 @@ from shaping.report.figures.marked_frequencies import MOST_CRITICAL, MarkKind, m
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LOW_HZ = 60.0
-HIGH_HZ = 16_000.0
+_LOW_HZ = 60.0
+_HIGH_HZ = 16_000.0
 
 _COLUMNS = 700
 
@@ -61,12 +61,12 @@ def loop_levels(
     change_db : callable
         What the settings do, in dB at frequencies in Hz; by default nothing.
     high_hz : float
-        Upper end of the range; its lower end is `LOW_HZ`.
+        Upper end of the range; its lower end is `_LOW_HZ`.
     """
     finest = max(loops, key=lambda loop: loop.frequency_hz.size)
     grid_hz = finest.frequency_hz
-    grid_hz = grid_hz[(grid_hz >= LOW_HZ) & (grid_hz <= high_hz)]
-    column = np.floor(_COLUMNS * np.log(grid_hz / LOW_HZ) / np.log(high_hz / LOW_HZ))
+    grid_hz = grid_hz[(grid_hz >= _LOW_HZ) & (grid_hz <= high_hz)]
+    column = np.floor(_COLUMNS * np.log(grid_hz / _LOW_HZ) / np.log(high_hz / _LOW_HZ))
     starts = np.flatnonzero(np.diff(column, prepend=-1.0))
     change = change_db(grid_hz)
     levels, errors = [], []
@@ -131,9 +131,9 @@ def draw_loop(
     """
     colours = style.LIGHT
     ends_hz = [float(loop.frequency_hz[-1]) for loop in loops]
-    high_hz = min(HIGH_HZ, 0.499 * sample_rate_hz, *ends_hz)
+    high_hz = min(_HIGH_HZ, 0.499 * sample_rate_hz, *ends_hz)
     shared.clean(ax)
-    shared.frequency_axis(ax.xaxis, LOW_HZ, high_hz)
+    shared.frequency_axis(ax.xaxis, _LOW_HZ, high_hz)
     several = len(loops) > 1
     levels = loop_levels(loops, high_hz=high_hz)
     error = 0.0 if several else 2 * levels.error_db
@@ -175,7 +175,7 @@ def draw_loop(
     trusted = np.isfinite(levels.highest_db)
     _shade_untrusted(ax, levels.frequency_hz, trusted)
     at = np.array(
-        [c.frequency_hz for c in critical[:MOST_CRITICAL] if LOW_HZ <= c.frequency_hz <= high_hz]
+        [c.frequency_hz for c in critical[:MOST_CRITICAL] if _LOW_HZ <= c.frequency_hz <= high_hz]
     )
     if at.size:
         ax.plot(

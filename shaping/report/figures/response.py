@@ -17,8 +17,8 @@ from shaping.report.figures.marked_frequencies import MarkKind, draw_marks, mark
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LOW_HZ = 25.0
-HIGH_HZ = 20_000.0
+_LOW_HZ = 25.0
+_HIGH_HZ = 20_000.0
 _ACTS_DB = 0.03
 
 
@@ -43,14 +43,14 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
         their kind (``ring``, ``possible ring``, ``resonance``).
     """
     colours = style.LIGHT
-    high_hz = min(HIGH_HZ, 0.499 * sample_rate_hz)
+    high_hz = min(_HIGH_HZ, 0.499 * sample_rate_hz)
     shared.clean(ax)
-    shared.frequency_axis(ax.xaxis, LOW_HZ, high_hz)
+    shared.frequency_axis(ax.xaxis, _LOW_HZ, high_hz)
     filters = [planned.filter for planned in plan.filters]
     marks = plan_marks(plan)
     centres = [f.frequency_hz for f in filters] + [m.frequency_hz for m in marks]
-    grid = np.unique([*np.geomspace(LOW_HZ, high_hz, 800), *centres])
-    grid = grid[(grid >= LOW_HZ) & (grid <= high_hz)]
+    grid = np.unique([*np.geomspace(_LOW_HZ, high_hz, 800), *centres])
+    grid = grid[(grid >= _LOW_HZ) & (grid <= high_hz)]
 
     deepest = 0.0
     for number, planned in enumerate(plan.filters, 1):
@@ -80,7 +80,7 @@ def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:
     ax.plot(grid, total, color=colours.ink, linewidth=2.6, gid="total", zorder=4)
 
     above = [f.frequency_hz for f in filters if f.order is not None]
-    inside = total[grid > max(above, default=LOW_HZ)]
+    inside = total[grid > max(above, default=_LOW_HZ)]
     bottom = min(-12.0, -3.0 * math.ceil((3.0 - max(-36.0, min(deepest, inside.min()))) / 3.0))
     top = max(3.0, 3.0 * math.ceil((total.max() + 1.0) / 3.0))
     ax.set_ylim(bottom, top)

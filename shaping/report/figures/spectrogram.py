@@ -20,8 +20,8 @@ from shaping.text.frequency import hertz_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LOW_HZ = 60.0
-HIGH_HZ = 12_500.0
+_LOW_HZ = 60.0
+_HIGH_HZ = 12_500.0
 RANGE_DB = 66.0
 """Levels further below the loudest are shown as silence."""
 
@@ -53,12 +53,12 @@ def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:
     from matplotlib.ticker import MaxNLocator
 
     colours = style.LIGHT
-    high_hz = min(HIGH_HZ, 0.499 * capture.sample_rate_hz)
+    high_hz = min(_HIGH_HZ, 0.499 * capture.sample_rate_hz)
     hop_s = max(0.01, capture.duration_s / (3 * _COLUMNS))
     spectrogram = power_spectrogram(
         capture.samples, capture.sample_rate_hz, hop_s=hop_s, max_frequency_hz=high_hz
     )
-    time_s, edge_hz, level_db = log_levels(spectrogram, LOW_HZ, high_hz)
+    time_s, edge_hz, level_db = log_levels(spectrogram, _LOW_HZ, high_hz)
     loudest = float(level_db.max())
     shared.clean(ax)
     ax.pcolormesh(
@@ -72,14 +72,14 @@ def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:
         rasterized=True,
         gid="levels",
     )
-    shared.frequency_axis(ax.yaxis, LOW_HZ, high_hz)
+    shared.frequency_axis(ax.yaxis, _LOW_HZ, high_hz)
     ax.set_axisbelow(False)
     ax.grid(axis="y", which="major", color=colours.quiet, linewidth=0.4, alpha=0.5)
     ax.xaxis.set_major_locator(MaxNLocator(5))
     ax.set_xlim(0.0, max(capture.duration_s, 1e-3))
     ax.set_xlabel("time in seconds", fontsize=style.TEXT_PT, color=colours.ink)
     ax.set_ylabel("frequency in Hz", fontsize=style.TEXT_PT, color=colours.ink)
-    _mark(ax, [ring for ring in rings if LOW_HZ <= ring.frequency_hz <= high_hz])
+    _mark(ax, [ring for ring in rings if _LOW_HZ <= ring.frequency_hz <= high_hz])
     return ax
 
 

@@ -18,9 +18,9 @@ from shaping.report.figures.marked_frequencies import Mark, MarkKind, draw_marks
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LOW_HZ = 60.0
-HIGH_HZ = 16_000.0
-BANDS_PER_OCTAVE = 24
+_LOW_HZ = 60.0
+_HIGH_HZ = 16_000.0
+_BANDS_PER_OCTAVE = 24
 
 _WINDOW_S = 0.34
 
@@ -44,12 +44,12 @@ def draw_spectrum(ax: Axes, capture: Capture, resonances: Sequence[Resonance]) -
         The line carries the id ``spectrum``.
     """
     colours = style.LIGHT
-    high_hz = min(HIGH_HZ, 0.499 * capture.sample_rate_hz)
+    high_hz = min(_HIGH_HZ, 0.499 * capture.sample_rate_hz)
     frequency, density, _ = welch_power(capture.samples, capture.sample_rate_hz, window_s=_WINDOW_S)
-    centre_hz, level_db = band_levels(frequency, density, LOW_HZ, high_hz)
+    centre_hz, level_db = band_levels(frequency, density, _LOW_HZ, high_hz)
     level_db = level_db - np.median(level_db)
     shared.clean(ax)
-    shared.frequency_axis(ax.xaxis, LOW_HZ, high_hz)
+    shared.frequency_axis(ax.xaxis, _LOW_HZ, high_hz)
     ax.plot(centre_hz, level_db, color=colours.ink, linewidth=1.6, gid="spectrum")
     top = float(level_db.max())
     ax.set_ylim(max(float(level_db.min()) - 3.0, top - 48.0), top + 6.0)
@@ -71,7 +71,7 @@ def band_levels(
     centre_hz, level_db : ndarray, shape (bands,)
         Band centres and power per band in dB; equal for every band of ideal pink noise.
     """
-    bands = max(1, int(np.log2(high_hz / low_hz) * BANDS_PER_OCTAVE))
+    bands = max(1, int(np.log2(high_hz / low_hz) * _BANDS_PER_OCTAVE))
     edges = np.geomspace(low_hz, high_hz, bands + 1)
     step = frequency_hz[1] - frequency_hz[0]
     total = np.concatenate([[0.0], np.cumsum(density) * step])

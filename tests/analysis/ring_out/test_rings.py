@@ -23,9 +23,9 @@ def _howl(
     duration_s,
     rate=RATE,
     top_db=-10.0,
-    rise_db=90,
 ):
-    """A tone that grows in a straight line to `top_db`, stays, and is pulled back."""
+    """A tone that grows by 90 dB in a straight line to `top_db`, stays, and is pulled back."""
+    rise_db = 90
     time = np.arange(round(duration_s * rate)) / rate
     grown = growth_db_per_s * (time - start_s)
     level = top_db - rise_db + np.minimum(grown, rise_db)

@@ -18,6 +18,7 @@ from shaping.plan.ring_out.in_place import InPlace, read_in_place
 from shaping.plan.ring_out.near_cuts import (
     HELD_DB,
     MOST_CUTS,
+    NearAsked,
     added_db,
     excess_db,
     level_curve,
@@ -48,14 +49,13 @@ def bell(frequency_hz: float, gain_db: float) -> Filter:
     return Filter(FilterKind.PEAKING, frequency_hz, q=8.0, gain_db=gain_db)
 
 
-def plan_for(seen, rings, **options):
+def plan_for(seen, rings, *, limits=FOUR, **asked):
     return plan_from_rings(
         [capture()],
         rings,
-        options.pop("limits", FOUR),
+        limits,
         thinning=ThinningAmount.NONE,
-        nearness=[seen],
-        **options,
+        asked=NearAsked(nearness=(seen,), **asked),
     )
 
 
@@ -175,7 +175,9 @@ def test_cuts_in_place_are_kept_deepened_or_joined_and_the_plan_says_which():
 
 def test_nothing_rang_with_what_is_in_place_so_it_stays():
     in_place = (Filter(FilterKind.PEAKING, 600.0, q=8.0, gain_db=-6.0),)
-    plan = plan_from_rings([capture()], [], FOUR, thinning=ThinningAmount.NONE, in_place=in_place)
+    plan = plan_from_rings(
+        [capture()], [], FOUR, thinning=ThinningAmount.NONE, asked=NearAsked(in_place=in_place)
+    )
     (kept,) = plan.filters
     assert kept.filter == in_place[0]
     assert kept.purpose is Purpose.FEEDBACK

@@ -1,0 +1,39 @@
+"""The published JSON schemas, remade beside their forms: ``python -m shaping.cli.schemas``.
+
+Each is made from the very form that a file is checked against (`shaping.reading.form`).
+"""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from shaping.equaliser.limits_file import LIMITS_FORM
+from shaping.output import write_text
+from shaping.plan.plan_form import PLAN_FORM, SCHEMA
+from shaping.reading.form import Form, json_schema
+
+SCHEMAS: dict[str, tuple[str, Form[Any]]] = {
+    "equaliser/limits.schema.json": ("limits of an equaliser", LIMITS_FORM),
+    "plan/plan.schema.json": (SCHEMA, PLAN_FORM),
+}
+"""Title and form of each schema, by its place in the package."""
+
+
+def schema_text(place: str) -> str:
+    """Return the text of the schema at a place of `SCHEMAS`."""
+    title, form = SCHEMAS[place]
+    return json.dumps(json_schema(form, title), indent=2, allow_nan=False) + "\n"
+
+
+def main() -> None:
+    """Write every schema into the package."""
+    package = Path(str(resources.files("shaping")))
+    for place in SCHEMAS:
+        write_text(package / place, schema_text(place), force=True)
+
+
+if __name__ == "__main__":
+    main()
