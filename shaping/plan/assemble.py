@@ -107,7 +107,7 @@ def assemble_plan(
         and what is unserved are added.
 
     ring_out : RingOutSummary, optional
-        What a ring-out tells of the loop; None where nothing certainly rang.
+        What a ring-out tells of the loop; None where nothing rang, more likely than not.
 
     Returns
     -------

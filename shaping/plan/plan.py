@@ -216,7 +216,7 @@ class Plan:
     cautions : tuple of str
         Plain sentences.
     ring_out : RingOutSummary or None
-        Only from a ring-out in which something certainly rang.
+        Only from a ring-out in which something rang, more likely than not.
     """
 
     captures: tuple[CaptureSummary, ...]

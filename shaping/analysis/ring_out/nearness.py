@@ -35,6 +35,9 @@ from shaping.analysis.spectra import Spectrogram, power_spectrogram
 CELLS_PER_OCTAVE = 24
 LOWEST_HZ, HIGHEST_HZ = 80.0, 10_760.0
 
+LIKELY = 0.5
+"""A ring of at least this confidence is more likely a howl than not."""
+
 ERROR_DB = 3.0
 """One standard deviation of a level, over loops in measured rooms within 6 dB of howling."""
 
@@ -123,14 +126,16 @@ def find_nearness(
     Returns
     -------
     Nearness or None
-        None where nothing certainly rang, or the recording is shorter than 3 s: without a howl
-        there is no level to count from.
+        None where nothing rang that is more likely a howl than not, or the recording is shorter
+        than 3 s: without a howl there is no level to count from.
 
     Notes
     -----
     Memory does not grow with the recording.
     """
-    if samples.size < _LEAST_S * sample_rate_hz or not any(ring.certain for ring in rings):
+    if samples.size < _LEAST_S * sample_rate_hz or not any(
+        ring.confidence >= LIKELY for ring in rings
+    ):
         return None
     seen = heights(samples, sample_rate_hz)
     level_db = levels(seen, ring_confidence(rings, seen.frequency_hz), WEIGHTS)
