@@ -114,6 +114,25 @@ class Recurring:
     confidence: float
 
 
+@dataclass(frozen=True, eq=False)
+class Nearness:
+    """How near to howling each small cell of frequency came in a ring-out.
+
+    Attributes
+    ----------
+    frequency_hz : ndarray, shape (n,)
+        Where each cell stands out most, rising; a ring's own frequency where there is one.
+    level_db : ndarray, shape (n,)
+        Loop gain there over the gain at which the loop first howls: 0 dB howls first.
+    error_db : ndarray, shape (n,)
+        One standard deviation of `level_db`.
+    """
+
+    frequency_hz: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+    error_db: NDArray[np.float64]
+
+
 @dataclass(frozen=True, slots=True)
 class Resonance:
     """One peak of a magnitude response over its smooth trend.

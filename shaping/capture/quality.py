@@ -28,6 +28,7 @@ class QualityCode(StrEnum):
 
     LOUDEST_CHANNEL = "loudest-channel"
     CUT_SHORT = "cut-short"
+    RINGING_CHANNEL = "ringing-channel"
     TOO_SHORT = "too-short"
     SHORT = "short"
     SILENT = "silent"

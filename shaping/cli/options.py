@@ -49,6 +49,14 @@ channel_option = click.option(
     help="Channel of the recording, counted from 1; the loudest if not given.",
 )
 
+ring_out_channel_option = click.option(
+    "--channel",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Channel of the recording, counted from 1; if not given, the one that rings, or of "
+    "noise the loudest.",
+)
+
 kind_option = click.option(
     "--kind",
     type=click.Choice([kind.value for kind in _MADE]),

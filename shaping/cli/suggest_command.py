@@ -34,10 +34,9 @@ Examples:
     "--margin",
     "margin_db",
     type=click.FloatRange(0.0, 30.0),
-    default=6.0,
-    show_default=True,
     metavar="DB",
-    help="With a reference: leave so much under the gain that is promised.",
+    help="Leave so much: with a reference under the gain that is promised (6 if not given), in a "
+    "ring-out over its highest send (3 if not given).",
 )
 @click.option(
     "--same-start",
@@ -45,7 +44,13 @@ Examples:
     help="With a reference: player and recorder share a clock and a start, so that the delay from "
     "file to file is the loop's own.",
 )
-@options.channel_option
+@options.ring_out_channel_option
+@click.option(
+    "--in-place",
+    metavar="PLAN|FILE|TEXT",
+    help="What was dialled in while a ring-out was recorded: a plan's .json, a .toml file of "
+    'filters, or typed, such as "hp 100, 545 -6 q8".',
+)
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
 @options.html_option
 @options.json_option
@@ -58,9 +63,10 @@ def command(
     cuts: int | None,
     amount: str,
     favour: str,
-    margin_db: float,
+    margin_db: float | None,
     same_start: bool,
     channel: int | None,
+    in_place: str | None,
     plot_path: str | None,
     html_path: str | None,
     json_path: str | None,
@@ -71,23 +77,42 @@ def command(
     A ring-out is a recording made while the send was raised until the wedge rang. Pink noise (or
     a sweep) is a recording of a test signal played through the wedge with the mic's send muted;
     with --reference it gives the loop's stable gain as well.
+
+    Step by step: record a ring-out, dial in the plan, record again with it in place, and run
+    suggest on that with --in-place, until the margin is reached.
     """
     from shaping.capture.audio import read_capture
+    from shaping.capture.recording import CaptureKind
     from shaping.equaliser.limits_file import load_limits
     from shaping.plan.loop.wishes import Wishes
+    from shaping.plan.ring_out.channels import read_ring_out
+    from shaping.plan.ring_out.in_place import read_in_place
     from shaping.plan.suggest import suggest
     from shaping.plan.thinning.starting_points import ThinningAmount
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
     limits = load_limits(limits_name)
     made = options.chosen_kind(kind, reference)
+    rang = made is CaptureKind.RING_OUT
+    if in_place and not rang:
+        raise click.UsageError("--in-place belongs to a ring-out: noise is played past the send")
     suggestion = suggest(
-        [read_capture(path, channel=channel, kind=made) for path in captures],
+        [
+            read_ring_out(path, channel=channel)
+            if rang
+            else read_capture(path, channel=channel, kind=made)
+            for path in captures
+        ],
         limits,
         reference=read_capture(reference, kind=made) if reference else None,
         thinning=ThinningAmount(amount),
         cuts=cuts,
-        wishes=Wishes(favour=favour, same_start=same_start, margin_db=margin_db),
+        wishes=Wishes(
+            favour=favour,
+            same_start=same_start,
+            margin_db=margin_db,
+            in_place=tuple(read_in_place(in_place)) if in_place else (),
+        ),
     )
     options.emit_suggestion(
         suggestion,

@@ -19,6 +19,7 @@ from shaping.plan.plan import (
     Plan,
     PlannedFilter,
     Purpose,
+    RingOutSummary,
     ThinningSummary,
 )
 from shaping.text.frequency import frequency_text
@@ -87,6 +88,7 @@ def assemble_plan(
     thinning: ThinningSummary | None = None,
     unserved: Sequence[Ring | Resonance] = (),
     cautions: Iterable[str] = (),
+    ring_out: RingOutSummary | None = None,
 ) -> Plan:
     """Return the finished plan.
 
@@ -109,6 +111,9 @@ def assemble_plan(
         Plain sentences; each is kept once, in order. The usual cautions for this kind of capture
         and what is unserved are added.
 
+    ring_out : RingOutSummary, optional
+        What a ring-out tells of the loop; None where nothing rang, more likely than not.
+
     Returns
     -------
     Plan
@@ -130,6 +135,7 @@ def assemble_plan(
         thinning=thinning,
         unserved=tuple(unserved),
         cautions=tuple(dict.fromkeys(said)),
+        ring_out=ring_out,
     )
 
 

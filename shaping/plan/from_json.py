@@ -18,7 +18,14 @@ from shaping.equaliser.limits_file import limits_of
 from shaping.equaliser.quantise import allows
 from shaping.errors import LimitsError, PlanError
 from shaping.filters.kinds import Filter, FilterKind
-from shaping.plan.plan import CaptureSummary, LoopSummary, Plan, PlannedFilter, ThinningSummary
+from shaping.plan.plan import (
+    CaptureSummary,
+    LoopSummary,
+    Plan,
+    PlannedFilter,
+    RingOutSummary,
+    ThinningSummary,
+)
 from shaping.plan.plan_form import (
     PLAN_FORM,
     FilterForm,
@@ -108,6 +115,7 @@ def plan_from_json(text: str) -> Plan:
         thinning=None if form.thinning is None else _record(form.thinning, ThinningSummary),
         unserved=tuple(_finding(one) for one in form.unserved),
         cautions=form.cautions,
+        ring_out=None if form.ring_out is None else _record(form.ring_out, RingOutSummary),
     )
 
 

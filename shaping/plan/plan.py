@@ -137,6 +137,58 @@ class LoopSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class Interval:
+    """An estimate: its likely value, and the range that holds the truth in nine of ten cases."""
+
+    low: float
+    likely: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class NearPoint:
+    """A frequency that came near to howling.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Where.
+    level_db : float
+        Loop gain there over the gain at which the loop first howls.
+    """
+
+    frequency_hz: float
+    level_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class RingOutSummary:
+    """What a ring-out tells of the loop besides its rings; estimates, all of them.
+
+    Attributes
+    ----------
+    excess_db : Interval
+        How far the highest send of the recording stood above the first howl.
+    added_db : Interval
+        Stable gain that the plan adds.
+    promised_db : float
+        What the level curve alone promises of the plan: more than it adds, since the highest
+        points of an estimate are chosen for being high.
+    wanted_margin_db, margin_db : float
+        Margin over the highest send of the recording: wanted, and likely with the plan.
+    near : tuple of NearPoint
+        What came near to howling, the nearest first, rings among them.
+    """
+
+    excess_db: Interval
+    added_db: Interval
+    promised_db: float
+    wanted_margin_db: float
+    margin_db: float
+    near: tuple[NearPoint, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class IntelligibilityAt:
     """Speech intelligibility index at the musician for one distance from mouth to microphone."""
 
@@ -194,6 +246,8 @@ class Plan:
         What wanted a cut and found no band left.
     cautions : tuple of str
         Plain sentences.
+    ring_out : RingOutSummary or None
+        Only from a ring-out in which something rang, more likely than not.
     """
 
     captures: tuple[CaptureSummary, ...]
@@ -205,3 +259,4 @@ class Plan:
     thinning: ThinningSummary | None
     unserved: tuple[Ring | Resonance, ...]
     cautions: tuple[str, ...]
+    ring_out: RingOutSummary | None = None

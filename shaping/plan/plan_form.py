@@ -186,6 +186,32 @@ class ThinningForm(Struct, kw_only=True, frozen=True):
     assumptions: Texts = ()
 
 
+class IntervalForm(Struct, kw_only=True, frozen=True):
+    """An estimate and the range that holds the truth in nine of ten cases."""
+
+    low: Level
+    likely: Level
+    high: Level
+
+
+class NearForm(Struct, kw_only=True, frozen=True):
+    """A frequency that came near to howling, and its level over the first howl."""
+
+    frequency_hz: Frequency
+    level_db: Level
+
+
+class RingOutForm(Struct, kw_only=True, frozen=True):
+    """What a ring-out tells of the loop besides its rings, in dB; estimates, all of them."""
+
+    excess_db: IntervalForm
+    added_db: IntervalForm
+    promised_db: Level
+    wanted_margin_db: Level
+    margin_db: Level
+    near: Annotated[tuple[NearForm, ...], _few] = ()
+
+
 class PlanForm(Struct, kw_only=True, frozen=True):
     """Filters in the order they are dialled in, with the evidence for each."""
 
@@ -200,6 +226,7 @@ class PlanForm(Struct, kw_only=True, frozen=True):
     thinning: ThinningForm | None = None
     unserved: Annotated[tuple[UnservedRingForm | UnservedResonanceForm, ...], _few] = ()
     cautions: Texts
+    ring_out: RingOutForm | None = None
 
 
 PLAN_FORM = Form(

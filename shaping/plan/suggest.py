@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.ring_out.nearness import find_nearness
 from shaping.analysis.ring_out.over_captures import rings_across
 from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.quality import require_usable
@@ -13,6 +14,7 @@ from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.plan.loop.wishes import Wishes
+from shaping.plan.ring_out.near_cuts import MARGIN_DB, NearAsked
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
@@ -44,8 +46,8 @@ def suggest(
     cuts : int or None
         At most so many feedback cuts; None leaves it to the evidence and the limits.
     wishes : Wishes or None
-        For pink noise and sweeps: how much gain for how much tone, the margin to leave, whether
-        player and recorder started together.
+        How much gain for how much tone and whether player and recorder started together (noise
+        and sweeps), what was in place (ring-outs), the margin to leave.
 
     Returns
     -------
@@ -71,6 +73,8 @@ def suggest(
     """
     kind = _one_kind(captures)
     amount = chosen_amount(thinning)
+    asked = wishes or Wishes()
+    asked = asked if cuts is None else replace(asked, cuts=cuts)
     for capture in captures:
         require_usable(capture)
     if kind is CaptureKind.RING_OUT:
@@ -78,14 +82,27 @@ def suggest(
             raise ParameterError(
                 "a ring-out has no reference; leave --reference out, or say --kind pink-noise"
             )
-        rings = rings_across([find_rings(c.samples, c.sample_rate_hz) for c in captures])
-        plan = plan_from_rings(captures, rings, limits, thinning=amount, cuts=cuts)
+        found = [find_rings(c.samples, c.sample_rate_hz) for c in captures]
+        near = [
+            find_nearness(c.samples, c.sample_rate_hz, rings)
+            for c, rings in zip(captures, found, strict=True)
+        ]
+        plan = plan_from_rings(
+            captures,
+            rings_across(found),
+            limits,
+            thinning=amount,
+            cuts=asked.cuts,
+            asked=NearAsked(
+                tuple(one for one in near if one is not None),
+                MARGIN_DB if asked.margin_db is None else asked.margin_db,
+                asked.in_place,
+            ),
+        )
         return Suggestion(plan, tuple(captures), ())
     from shaping.analysis.noise.resonances import find_resonances
     from shaping.plan.loop.planner import plan_from_loop, plan_from_resonances
 
-    asked = wishes or Wishes()
-    asked = asked if cuts is None else replace(asked, cuts=cuts)
     if reference is None:
         if kind is CaptureKind.SWEEP:
             raise ParameterError("a sweep needs the file that was played; name it with --reference")

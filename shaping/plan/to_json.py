@@ -108,6 +108,7 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
         "resonances": [_record(resonance) for resonance in plan.resonances],
         "loop": None if plan.loop is None else _record(plan.loop),
         "thinning": None if plan.thinning is None else _record(plan.thinning),
+        "ring_out": None if plan.ring_out is None else _record(plan.ring_out),
         "unserved": [
             {"finding": "ring", **_ring(finding)}
             if isinstance(finding, Ring)

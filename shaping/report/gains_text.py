@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from shaping.plan.assemble import BETTER_CURE
-from shaping.plan.plan import LoopSummary, Plan, ThinningSummary
+from shaping.plan.plan import LoopSummary, Plan, RingOutSummary, ThinningSummary
 from shaping.report.evidence import feedback_cuts
 from shaping.report.words import finding_text
 from shaping.text.frequency import hertz_text
@@ -42,8 +42,39 @@ def gain_texts(plan: Plan) -> tuple[str, ...]:
     """Return what a plan buys, in plain sentences."""
     told = loop_texts(plan.loop) if plan.loop else ()
     thinned = thinning_texts(plan.thinning) if plan.thinning else ()
+    if plan.ring_out is not None:
+        return (*ring_out_texts(plan.ring_out), *thinned)
     unknown = (GAIN_UNKNOWN,) if feedback_cuts(plan) and plan.loop is None else ()
     return (*told, *thinned, *unknown)
+
+
+def ring_out_texts(ring_out: RingOutSummary) -> tuple[str, ...]:
+    """Return what a ring-out lets expect of the plan, and the next step, in plain sentences."""
+    added, excess = ring_out.added_db, ring_out.excess_db
+    expected = (
+        f"About {added.likely:.0f} dB more gain before it howls, {added.low:.0f} to "
+        f"{added.high:.0f} dB in nine of ten cases: an estimate from what came near to howling."
+    )
+    over = (
+        f"At its highest the send stood {excess.low:.1f} to {excess.high:.1f} dB over the first "
+        f"howl, likely {excess.likely:.1f} dB: growth alone does not tell it closer."
+    )
+    return (expected, over, next_step_text(ring_out))
+
+
+def next_step_text(ring_out: RingOutSummary) -> str:
+    """Return what to do next, in one sentence."""
+    wanted, margin = ring_out.wanted_margin_db, ring_out.margin_db
+    if margin >= wanted:
+        return (
+            "Next: dial this in, raise the send to where it howled, and if it stays quiet "
+            f"{wanted:.0f} dB further; if it rings, record that and run suggest again with "
+            "--in-place and this plan."
+        )
+    return (
+        "Next: dial this in and ring out once more, for the margin is not reached yet; run "
+        "suggest on that recording with --in-place and this plan."
+    )
 
 
 def left_texts(plan: Plan) -> tuple[str, ...]:

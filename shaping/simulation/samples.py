@@ -32,6 +32,7 @@ from shaping.simulation.colour import Floats
 from shaping.simulation.programme import Voice
 from shaping.simulation.recorder import recorded
 from shaping.simulation.ring_out import Engineer, RingOut, cuts_sos, ring_out
+from shaping.simulation.samples_readme import readme
 
 RATE = hall.SAMPLE_RATE_HZ
 NOISE_S = 18.0
@@ -41,6 +42,9 @@ PLAN = (
     Filter(FilterKind.HIGH_PASS, 110.0, order=2),
     Filter(FilterKind.PEAKING, 260.0, q=1.0, gain_db=-4.0),
 )  # the thinning of "after"; the cuts on the planted bumps are added to it
+STEP_BY_STEP = Engineer(
+    rings=1, ramp_db_per_s=1.2, heard_dbfs=-40.0, reaction_s=0.5, hold_s=0.6, approach_db=4.0
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,6 +115,33 @@ def guitar_wedge_ring_out() -> Sample:
         rings=6, ramp_db_per_s=2.0, heard_dbfs=-54.0, reaction_s=0.4, back_db=4.0, approach_db=4.0
     )
     return _ring_out_sample(hall.stage(hall.GUITAR_WEDGE), sound, engineer, seed=5)
+
+
+def stage_tracks_ring_out() -> Sample:
+    """Record every mic of the stage while the lead vocal's wedge is pushed up."""
+    n = 9 * RATE
+    stage = hall.stage(hall.VOCAL_WEDGE)
+    words = programme.speech(n, sample_rate_hz=RATE, seed=15, level_dbfs=-32.0)
+    lead = ring_out(stage, words, STEP_BY_STEP, seed=7)
+    guitar = programme.music(
+        n, sample_rate_hz=RATE, seed=16, level_dbfs=-16.0, voices=(Voice.PLUCKED,), drums=False
+    )
+    choir = 0.04 * lead.samples + room_noise(replace(stage, noise_dbfs=-84.0), n, seed=78)
+    tracks = np.stack([converted(guitar), lead.samples, converted(choir)], axis=1)
+    rings = {"1": {"rings": []}, "2": _ring_truth(stage, lead), "3": {"hears": 2}}
+    return Sample(_pcm(tracks), {"channels": rings})
+
+
+def stage_in_place_ring_out() -> Sample:
+    """Push up the same wedge again with two cuts dialled in."""
+    stage = hall.stage(hall.VOCAL_WEDGE)
+    cuts = _sensible_cuts(stage)[:2]
+    sos = cuts_sos(cuts, sample_rate_hz=RATE)
+    equalised = replace(stage, path=np.asarray(signal.sosfilt(sos, stage.path)))
+    words = programme.speech(9 * RATE, sample_rate_hz=RATE, seed=17, level_dbfs=-32.0)
+    sample = _ring_out_sample(equalised, words, STEP_BY_STEP, seed=8)
+    typed = ", ".join(f"{c.frequency_hz:g} {c.gain_db:g} q{c.q:g}" for c in cuts)
+    return Sample(sample.pcm, {**sample.truth, "in_place": typed})
 
 
 def pink_noise_reference() -> Sample:
@@ -200,6 +231,18 @@ ENTRIES = (
         guitar_wedge_ring_out,
     ),
     Entry(
+        "stage_tracks_ring_out.flac",
+        "ring-out",
+        "Three channels of a stage: a loud guitar, the lead vocal that rings, and the choir's mic.",
+        stage_tracks_ring_out,
+    ),
+    Entry(
+        "stage_in_place_ring_out.flac",
+        "ring-out",
+        "The lead vocal again with two cuts in place (`in_place` in its truth): the next ring.",
+        stage_in_place_ring_out,
+    ),
+    Entry(
         "pink_noise_reference.flac",
         "reference",
         "The pink noise played through the vocal wedge in the captures below.",
@@ -261,7 +304,9 @@ def write(directory: Path, entries: tuple[Entry, ...] = ENTRIES) -> None:
             facts[entry.name] = {"kind": entry.kind, **_rounded(sample.truth)}
         text = json.dumps(facts, indent=1) + "\n"
         (directory / "truth.json").write_text(text, encoding="utf-8")
-        (directory / "README.md").write_text(_readme(entries), encoding="utf-8")
+        rows = [(entry.name, entry.kind, entry.description) for entry in entries]
+        text = readme(rows, sample_rate_hz=RATE, clock_ppm=CLOCK_PPM)
+        (directory / "README.md").write_text(text, encoding="utf-8")
     except (OSError, sf.LibsndfileError) as error:
         raise OutputError(f"cannot write the samples to {directory}: {error}") from error
 
@@ -361,36 +406,6 @@ def _rounded(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_rounded(item) for item in value]
     return float(f"{value:.6g}") if isinstance(value, float) else value
-
-
-def _readme(entries: tuple[Entry, ...]) -> str:
-    rows = "\n".join(f"| `{e.name}` | {e.kind} | {e.description} |" for e in entries)
-    return f"""# Captures from Quillhaven Hall
-
-An invented hall with an invented stage. Nothing here was recorded: the code of this project made
-every sample (room by image sources and a diffuse tail, wedge and microphone with uneven responses,
-the loop closed in the time domain, voices and band synthesised). Licence: MIT, as the project.
-
-Remake them, bit for bit:
-
-    python -m shaping.simulation.samples audio_samples
-
-Mono 16-bit FLAC at {RATE} Hz unless the table says otherwise. Levels are relative to full scale
-and no sound pressure level follows from them. **Keep the volume low when listening**: some of
-these are howls.
-
-| File | Kind | What is in it |
-| --- | --- | --- |
-{rows}
-
-The recorder of the pink-noise captures was started before the noise and its clock runs
-{CLOCK_PPM:g} parts per million fast. `rehearsal.flac` has two channels.
-
-`truth.json` holds what is true of each file: the planted rings (frequency, onset, growth, the gain
-that made it ring), stable gains from the impulse responses, delays. `rings` are plain to hear;
-`faint_rings` were unstable too but hardly grew or hid beside a louder one, and `lingering_hz` only
-rang on: finding those is no mistake, and neither is leaving them.
-"""
 
 
 def main(argv: list[str] | None = None) -> None:

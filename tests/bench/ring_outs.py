@@ -24,10 +24,12 @@ import numpy as np
 from populations import RingOutCase, Split, ring_out_cases
 
 from shaping.analysis.findings import Ring
+from shaping.analysis.ring_out.nearness import find_nearness
 from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits_file import load_limits
 from shaping.filters.design import cascade_sos
+from shaping.plan.ring_out.near_cuts import NearAsked
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.thinning.starting_points import ThinningAmount
 from shaping.simulation.closed_loop import run
@@ -107,7 +109,14 @@ def margin_db(case: RingOutCase, rings: tuple[Ring, ...], limits: str) -> tuple[
     rate, howl_gain_db = case.stage.sample_rate_hz, case.truth.howl_gain_db
     assert howl_gain_db is not None
     capture = Capture(case.name, rate, 1, case.samples, CaptureKind.RING_OUT)
-    plan = plan_from_rings([capture], rings, load_limits(limits), thinning=ThinningAmount.NONE)
+    near = find_nearness(case.samples, rate, rings)
+    plan = plan_from_rings(
+        [capture],
+        rings,
+        load_limits(limits),
+        thinning=ThinningAmount.NONE,
+        asked=NearAsked((near,) if near else ()),
+    )
     sos = cascade_sos([planned.filter for planned in plan.filters], sample_rate_hz=rate)
     burst = np.zeros(8 * rate)
     burst[rate] = 0.1

@@ -43,6 +43,8 @@ _SLOW_HZ = 6_000.0
 _STEEPEST_S = 0.5
 _FASTER_DB = 6.0
 _FAMILY = np.array([2.0, 3.0, 4.0, 0.5, 1 / 3, 1.5, 2 / 3])
+_UNDERTONES = np.array([0.5, 1 / 3])
+_FAINT_DB = 20.0
 _HARMONICS = np.array([2.0, 3.0, 4.0, 5.0])
 
 
@@ -202,7 +204,7 @@ def _measure(
     partials = _partials(track, _inside(first, last))
     if backwards and partials > 0:
         return None
-    family = _family(track, first, last)
+    family, undertones = _company(track, first, last)
     likely = best_likelihood(*line, family=family, partials=partials) >= least_likelihood
     if not (likely or backwards):
         return None
@@ -233,6 +235,7 @@ def _measure(
         contrast_before_db=float(level[first] - around[0]),
         held_db=float(held.mean() - level[last]),
         family=family,
+        undertones=undertones,
         partials=partials,
         overtones=_new_overtones(track, _inside(first, last), top),
         stood_until_s=track.time_s(until),
@@ -255,8 +258,11 @@ def _stands_until(track: Track, last: int) -> int:
     return int(later[breaks[0]] if breaks.size else later[-1])
 
 
-def _family(track: Track, first: int, last: int) -> int:
-    """Count the tones at simple ratios that rose along in the same stretch."""
+def _company(track: Track, first: int, last: int) -> tuple[int, int]:
+    """Count the tones at simple ratios that rose along, and those of them that it is a partial of.
+
+    It is a partial of a tone at a half or a third of its frequency, unless that one is faint.
+    """
     middle, bin_hz = _inside(first, last), track.spectrogram.bin_hz
     level_db = track.level_db[middle]
     risen = level_db - track.level_db[first]
@@ -266,7 +272,9 @@ def _family(track: Track, first: int, last: int) -> int:
     )
     place = np.round(_FAMILY * track.frequency_hz / bin_hz).astype(np.int64)
     rose = height - before_db[np.minimum(place, before_db.size - 1)] > 0.5 * risen
-    return int(np.count_nonzero((height >= level_db - 35) & rose))
+    below = np.isin(_FAMILY, _UNDERTONES) & (height >= level_db - _FAINT_DB)
+    along = (height >= level_db - 35) & rose
+    return int(np.count_nonzero(along)), int(np.count_nonzero(along & below))
 
 
 def _partials(track: Track, index: int) -> int:

@@ -31,6 +31,9 @@ class Growth:
         Mean level in the 0.4 s after the rise, relative to its end. Near 0: it stayed.
     family : int
         Tones at simple ratios of its frequency that rose along with it, as partials of a note do.
+    undertones : int
+        Those of the family at a half or a third of its frequency, and not faint: it is a partial
+        of a note.
     partials : int
         Harmonics, second to fifth, that stood out two thirds up the rise: a note.
     overtones : int
@@ -55,6 +58,7 @@ class Growth:
     contrast_before_db: float
     held_db: float
     family: int
+    undertones: int
     partials: int
     overtones: int
     stood_until_s: float

@@ -148,8 +148,13 @@ def optimise_curves(
     cuts: int | None = None,
     favour: Favour = Favour.BALANCED,
     sample_rate_hz: float = _SAMPLE_RATE_HZ,
+    tone_weight: float | None = None,
 ) -> OptimisedCuts:
-    """Choose feedback cuts for one or more level curves; the rest is as in `optimise_cuts`."""
+    """Choose feedback cuts for one or more level curves; the rest is as in `optimise_cuts`.
+
+    `tone_weight` is the stable gain that each dB of removed level must bring at least, in place of
+    what `favour` means.
+    """
     frequency_hz, level_db = upper_points(curves, fixed, sample_rate_hz=sample_rate_hz)
     fixed_db = added_gain_db(curves, fixed, sample_rate_hz=sample_rate_hz)
     settings = _free_settings(limits, fixed, sample_rate_hz)
@@ -164,13 +169,14 @@ def optimise_curves(
         frequency_hz,
         level_db,
         settings,
-        tone_weight=_GAIN_WEIGHT if favour is Favour.GAIN else TONE_WEIGHT,
+        tone_weight=tone_weight or (_GAIN_WEIGHT if favour is Favour.GAIN else TONE_WEIGHT),
         target_db=target_db,
         sample_rate_hz=sample_rate_hz,
     )
     best: list[list[Index]] = [[]]
     grown: list[Index] = []
-    for _ in range(min(most, settings.centres_hz.size)):
+    room = settings.centres_hz.size if search.most_cuts is None else search.most_cuts
+    for _ in range(min(most, room)):
         grown = search.extend(grown)
         better = search.net_db(grown) > search.net_db(best[-1])
         best.append(grown if better else best[-1])

@@ -82,6 +82,13 @@ class CutSearch:
         self._coarse_cost = tone_weight * self._tones_db(self._coarse)
         self._least_gain = int(np.argmax([worth_a_move(gain) for gain in settings.gain_db[:, 0]]))
 
+    @property
+    def most_cuts(self) -> int | None:
+        """How many cuts there is room for near the points; None where centres repeat."""
+        if not self._settings.one_per_centre:
+            return None
+        return int(np.unique(self._coarse[:, 0]).size)
+
     def added_db(self, solution: Sequence[Index]) -> float:
         """Return the stable gain a solution adds."""
         return -float(self._total(solution).max())

@@ -96,8 +96,8 @@ def summarise(
         in_phase_stable_gain_high_db=min(gain.in_phase_db[1] for gain in before),
         in_phase_stable_gain_after_high_db=min(gain.in_phase_db[1] for gain in after),
         stable_gain_after_unseen_db=unseen_db,
-        margin_db=wishes.margin_db,
-        send_db=min(late_low_db - wishes.margin_db, unseen_db),
+        margin_db=wishes.loop_margin_db,
+        send_db=min(late_low_db - wishes.loop_margin_db, unseen_db),
         gain_for_tone=chosen.gain_for_tone,
     )
     return without_promise(summary) if any(withheld(one) for one in responses) else summary

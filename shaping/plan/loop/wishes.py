@@ -1,4 +1,4 @@
-"""What a person may ask of a plan from the quiet ring-out."""
+"""What a person may ask of a plan."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from shaping.errors import ParameterError
+from shaping.filters.kinds import Filter
 
 USUAL_MARGIN_DB = 6.0
 """So far under a howl the loop colours the sound by +6 and -3.5 dB at most, ``1 / (1 - r)`` with r
@@ -24,7 +25,7 @@ class Favour(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What a plan from noise or a sweep is to go by.
+    """What a plan is to go by.
 
     Attributes
     ----------
@@ -35,8 +36,11 @@ class Wishes:
     same_start : bool
         Whether player and recorder share a clock and a start, so that the delay from file to file
         is the loop's own.
-    margin_db : float
-        What to leave between the send and the safe end of the stable gain, in dB.
+    margin_db : float or None
+        What to leave in dB: between the send and the safe end of the stable gain, or over the
+        highest send of a ring-out; None for what is usual there.
+    in_place : tuple of Filter
+        What was dialled in while a ring-out was recorded.
 
     Raises
     ------
@@ -47,7 +51,8 @@ class Wishes:
     cuts: int | None = None
     favour: Favour | str = Favour.BALANCED
     same_start: bool = False
-    margin_db: float = USUAL_MARGIN_DB
+    margin_db: float | None = None
+    in_place: tuple[Filter, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse wishes that make no sense."""
@@ -55,10 +60,15 @@ class Wishes:
             raise ParameterError(f"the number of cuts must be 0 or more, not {self.cuts}")
         if self.favour not in list(Favour):
             raise ParameterError(f"favour must be {' or '.join(Favour)}, not {self.favour}")
-        if not 0 <= self.margin_db <= MOST_MARGIN_DB:
+        if self.margin_db is not None and not 0 <= self.margin_db <= MOST_MARGIN_DB:
             raise ParameterError(
                 f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {self.margin_db:g}"
             )
+
+    @property
+    def loop_margin_db(self) -> float:
+        """What to leave under the safe end of the stable gain, in dB."""
+        return USUAL_MARGIN_DB if self.margin_db is None else self.margin_db
 
     @property
     def favoured(self) -> Favour:

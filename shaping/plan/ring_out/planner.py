@@ -1,14 +1,21 @@
 """From the rings of a ring-out to a plan.
 
-Rules, in the order in which they apply: thinning first; then the sure rings, most urgent first,
-each with the depth its evidence asks for (`shaping.plan.ring_out.needs`); then possible rings, with
-3 dB, where bands are free. If a sure ring finds no band, the low-mid cut gives way. What gets no
-band is said, with the better cure.
+Thinning comes first. Where the recording tells how near to howling the other frequencies came,
+the cuts are those that hold the send of the recording and the margin for all of them
+(`shaping.plan.ring_out.near_cuts`).
+
+Where it does not, rings alone are served: the sure ones, most urgent first, each with the depth
+its evidence asks for (`shaping.plan.ring_out.needs`); then possible ones, with 3 dB, where bands
+are free. If a sure ring finds no band, the low-mid cut gives way. What gets no band is said, with
+the better cure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from shaping.analysis.findings import Recurring, Ring
 from shaping.capture.recording import Capture
@@ -18,11 +25,14 @@ from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.plan.assemble import GAVE_WAY, assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
+from shaping.plan.ring_out.in_place import NOTHING_RANG, InPlace
+from shaping.plan.ring_out.near_cuts import NearAsked, near_cuts
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
 from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
 from shaping.plan.ring_out.reasons import (
     Outcome,
     cautions,
+    margin_cautions,
     planned_cuts,
     planned_thinning,
     recurring_cautions,
@@ -30,6 +40,12 @@ from shaping.plan.ring_out.reasons import (
 from shaping.plan.ring_out.sliders import set_sliders
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
+
+MOST_MARGIN_DB = 20.0
+"""A larger margin is no margin but another place for the mic."""
+
+ANSWERS_DB = 1.0
+"""A cut answers a ring that it takes at least so much from."""
 
 
 def plan_from_rings(
@@ -39,6 +55,7 @@ def plan_from_rings(
     *,
     thinning: ThinningAmount,
     cuts: int | None = None,
+    asked: NearAsked = NearAsked(),  # noqa: B008 - frozen
     loop_delay_s: float = LOOP_DELAY_S,
 ) -> Plan:
     """Plan thinning and feedback cuts for the rings found in ring-out captures of one wedge.
@@ -55,6 +72,10 @@ def plan_from_rings(
         How much to thin.
     cuts : int or None
         At most so many feedback cuts; None for as many as there are bands.
+    asked : NearAsked
+        How near to howling all frequencies came, the margin wanted over the highest send, and what
+        was in place: it is kept, deepened, moved or added to, and the plan says which; its
+        high-pass stands for the thinning.
     loop_delay_s : float
         Time of a trip round the loop in seconds, where it is known.
 
@@ -74,9 +95,20 @@ def plan_from_rings(
         raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
     if not 0 < loop_delay_s <= 1:
         raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
+    if not 0 <= asked.margin_db <= MOST_MARGIN_DB:
+        raise ParameterError(
+            f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {asked.margin_db:g}"
+        )
     rate_hz = captures[0].sample_rate_hz
-    thin = thinning_filters(thinning, limits)
+    before = InPlace.of(asked.in_place, limits)
+    thin = before.thinning or thinning_filters(thinning, limits)
     needs = needs_of(rings, loop_delay_s=loop_delay_s)
+    left = () if before.thinning else left_out(thinning, limits)
+    start = _Start(tuple(rings), tuple(needs), limits, tuple(thin), before, left)
+    if before.known and not any(ring.certain for ring in rings):
+        return _kept_plan(captures, start)
+    if asked.nearness:
+        return _near_plan(captures, start, replace(asked, in_place=before.cuts), cuts)
     outcome = _outcome(rings, needs, limits, thin, cuts, rate_hz)
     gave_way = False
     if outcome.unserved_sure():
@@ -97,6 +129,90 @@ def plan_from_rings(
             if isinstance(finding := needs[index].finding, Ring)
         ],
         cautions=said,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Start:
+    """What a plan starts from."""
+
+    rings: tuple[Ring, ...]
+    needs: tuple[Need, ...]
+    limits: Limits
+    thin: tuple[PlannedFilter, ...]
+    before: InPlace
+    left: tuple[str, ...]
+
+
+def _near_plan(
+    captures: Sequence[Capture | CaptureSummary],
+    start: _Start,
+    asked: NearAsked,
+    cuts: int | None,
+) -> Plan:
+    """Plan for the rings and for all that came near to howling."""
+    rate_hz, limits, needs = captures[0].sample_rate_hz, start.limits, start.needs
+    fixed = [planned.filter for planned in start.thin]
+    near = near_cuts(
+        asked, start.rings, needs, limits, fixed=fixed, cuts=cuts, sample_rate_hz=rate_hz
+    )
+    wants = wants_of(needs, sample_rate_hz=rate_hz)
+    outcome = Outcome(
+        limits=limits,
+        rings=start.rings,
+        needs=needs,
+        thinning=start.thin,
+        cuts=_answering(near.cuts, needs, rate_hz),
+        effect_db=total_db([*fixed, *near.cuts], wants.frequency_hz, sample_rate_hz=rate_hz),
+        sample_rate_hz=rate_hz,
+        near=near.summary,
+        in_place=start.before.cuts,
+    )
+    return assemble_plan(
+        captures,
+        limits,
+        [*planned_thinning(outcome), *start.before.told(planned_cuts(outcome))],
+        rings=start.rings,
+        thinning=thinning_summary(fixed) if start.thin else None,
+        ring_out=near.summary,
+        cautions=[
+            *start.before.cautions(near.cuts),
+            *cautions(outcome, in_place=start.before.known),
+            *margin_cautions(outcome),
+            *start.left,
+        ],
+    )
+
+
+def _kept_plan(captures: Sequence[Capture | CaptureSummary], start: _Start) -> Plan:
+    """Keep what is in place: nothing certainly rang with it."""
+    return assemble_plan(
+        captures,
+        start.limits,
+        [*start.thin, *start.before.kept(start.limits)],
+        rings=start.rings,
+        thinning=thinning_summary(p.filter for p in start.thin) if start.thin else None,
+        cautions=[NOTHING_RANG],
+    )
+
+
+def _answering(filters: Sequence[Filter], needs: Sequence[Need], rate_hz: float) -> tuple[Cut, ...]:
+    """Return each filter with the needs that it does most for."""
+    if not needs or not filters:
+        return tuple(Cut(one, ()) for one in filters)
+    at_hz = [need.frequency_hz for need in needs]
+    each_db = np.array([total_db([one], at_hz, sample_rate_hz=rate_hz) for one in filters])
+    does_most = each_db.argmin(axis=0)
+    return tuple(
+        Cut(
+            one,
+            tuple(
+                int(index)
+                for index in np.flatnonzero(does_most == number)
+                if each_db[number, index] <= -ANSWERS_DB
+            ),
+        )
+        for number, one in enumerate(filters)
     )
 
 

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import Ring
 from shaping.equaliser.limits import Limits
+from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
 from shaping.plan.assemble import BETTER_CURE, planned_filter
-from shaping.plan.plan import PlannedFilter, Purpose
+from shaping.plan.plan import NearPoint, PlannedFilter, Purpose, RingOutSummary
 from shaping.plan.ring_out.needs import DEEPEST_DB, DRIFT_RATIO, EDGE_LOSS_DB, Need
 from shaping.plan.ring_out.placing import SERVED_DB, Cut
 from shaping.text.frequency import frequency_text
@@ -23,6 +24,20 @@ MANY_RINGS = 3
 
 TOGETHER_S = 1.0
 """Rings that first stood out within this time came up together."""
+
+FROM_FLAT = (
+    "The settings start from a flat equaliser: they replace what was dialled in during the "
+    "recording, and what was in it before is not known; say it with --in-place."
+)
+
+HELD_OCT = 1 / 12
+"""A cut whose half width reaches so near to one in place holds what that one held."""
+
+RING_OCT = 1 / 24
+"""A point within this of a ring is the ring."""
+
+MARGIN_SHORT_DB = 0.5
+"""A margin that misses no more than this is the margin."""
 
 MOST_NAMED = 4
 """So many possible rings are named in a caution; all are in the plan's list of rings."""
@@ -48,6 +63,10 @@ class Outcome:
         Effect of all filters at each ring and at the edges of its drift.
     sample_rate_hz : float
         Sample rate of the designs.
+    near : RingOutSummary or None
+        What came near to howling, where the plan is made for all of it.
+    in_place : tuple of Filter
+        Cuts that were in place during the recording.
     """
 
     limits: Limits
@@ -57,6 +76,8 @@ class Outcome:
     cuts: tuple[Cut, ...]
     effect_db: NDArray[np.float64]
     sample_rate_hz: float
+    near: RingOutSummary | None = None
+    in_place: tuple[Filter, ...] = ()
 
     def at_ring_db(self, index: int) -> float:
         """Return the effect of all filters at one ring."""
@@ -106,9 +127,12 @@ def planned_cuts(outcome: Outcome) -> list[PlannedFilter]:
     return [_planned_cut(outcome, cut) for cut in outcome.cuts]
 
 
-def cautions(outcome: Outcome) -> list[str]:
+def cautions(outcome: Outcome, *, in_place: bool = False) -> list[str]:
     """Return what a person should know about this plan, in plain sentences."""
-    return [*_ring_cautions(outcome), *_cut_cautions(outcome)]
+    return [
+        *_ring_cautions(outcome, in_place=in_place),
+        *(_cut_cautions(outcome) if outcome.near is None else ()),
+    ]
 
 
 def recurring_cautions(outcome: Outcome) -> list[str]:
@@ -126,7 +150,70 @@ def _spares(outcome: Outcome, indices: Sequence[int]) -> str:
     return f"it spares the {_rings(len(indices))} at {where} a cut ({effects} dB there)"
 
 
+def margin_cautions(outcome: Outcome) -> list[str]:
+    """Return what to do where the bands do not give the margin that was wanted."""
+    near = outcome.near
+    if near is None or near.margin_db >= near.wanted_margin_db - MARGIN_SHORT_DB:
+        return []
+    short_db = near.wanted_margin_db - near.margin_db
+    bands = len(outcome.cuts)
+    gives = (
+        f"give about {near.margin_db:.1f} dB over the highest send of the recording"
+        if near.margin_db > 0
+        else "do not hold the highest send of the recording for sure"
+    )
+    return [
+        f"These {bands} cuts {gives}, where {near.wanted_margin_db:.1f} dB are wanted: keep the "
+        f"send {short_db:.1f} dB below it, move the mic, or use an equaliser with more bands."
+    ]
+
+
+def _near_cut(outcome: Outcome, cut: Cut, near: RingOutSummary) -> PlannedFilter:
+    """Return a cut for what nearly howled: no ring, and so only possible."""
+    half_oct = 0.5 / max(cut.filter.q or 1.0, 1.0)
+    rings_hz = [ring.frequency_hz for ring in outcome.rings if ring.certain]
+    points = sorted(
+        (
+            point
+            for point in near.near
+            if _apart_oct(point, cut.filter.frequency_hz) <= half_oct
+            and all(_apart_oct(point, ring_hz) > RING_OCT for ring_hz in rings_hz)
+        ),
+        key=lambda point: -point.level_db,
+    )
+    if points:
+        places = listing([frequency_text(point.frequency_hz) for point in points[:MOST_NAMED]])
+        level_db = -points[0].level_db
+        what = (
+            f"possible {_rings(len(points))} at {places}: stood out of the sound as if "
+            f"{max(level_db, 0.0):.1f} dB below the howl, and would howl next"
+        )
+    elif any(
+        abs(np.log2(old.frequency_hz / cut.filter.frequency_hz)) <= half_oct + HELD_OCT
+        for old in outcome.in_place
+    ):
+        what = "holds down what the cut in place held, at a higher send"
+    else:
+        what = "possible rings: the whole region stood out of the sound as if near to howling"
+    at_hz = points[0].frequency_hz if points else cut.filter.frequency_hz
+    filters = [*(p.filter for p in outcome.thinning), *(one.filter for one in outcome.cuts)]
+    effect_db = float(total_db(filters, [at_hz], sample_rate_hz=outcome.sample_rate_hz)[0])
+    return planned_filter(
+        cut.filter,
+        outcome.limits,
+        purpose=Purpose.FEEDBACK,
+        reason=f"{what}; {effect_db:.1f} dB there",
+        effect_db=effect_db,
+    )
+
+
+def _apart_oct(point: NearPoint, frequency_hz: float) -> float:
+    return float(abs(np.log2(point.frequency_hz / frequency_hz)))
+
+
 def _planned_cut(outcome: Outcome, cut: Cut) -> PlannedFilter:
+    if outcome.near is not None and not cut.members:
+        return _near_cut(outcome, cut, outcome.near)
     members = [outcome.needs[index] for index in cut.members]
     many = len(members)
     reason = (
@@ -157,16 +244,13 @@ def _what(needs: Sequence[Need]) -> str:
     return " and ".join(parts)
 
 
-def _ring_cautions(outcome: Outcome) -> list[str]:
+def _ring_cautions(outcome: Outcome, *, in_place: bool) -> list[str]:
     if not outcome.rings:
         return [
             "No ring was found, so the plan holds no feedback cut and says nothing of how much "
             "louder the wedge may be."
         ]
-    said = [
-        "The settings start from a flat equaliser: they replace what was dialled in during the "
-        "recording, and what was in it before is not known."
-    ]
+    said = [] if in_place else [FROM_FLAT]
     if outcome.thinning and outcome.needs:
         said.append("The feedback cuts count on the thinning being dialled in with them.")
     together = _most_together(
