@@ -41,9 +41,12 @@ class PathMatrix:
         Rising in equal steps.
     response : ndarray of complex, shape (n, M, W)
         Paths from the wedge's input samples to the mic's samples, each wedge's `delay_s` taken
-        out of its column; zero where a path cannot be told from noise.
+        out of its column.
     error_db : ndarray, shape (n, M, W)
         One standard deviation of the magnitude; infinite where nothing was measured.
+    trusted : ndarray of bool, shape (n, M, W)
+        Where a path can be told from noise. Elsewhere it counts as none, except for what is
+        promised.
     delay_s : ndarray, shape (W,)
         Delay that was taken out of each wedge's paths.
     delay_known : bool
@@ -54,6 +57,7 @@ class PathMatrix:
     frequency_hz: _Real
     response: _Complex
     error_db: _Real
+    trusted: NDArray[np.bool_]
     delay_s: _Real
     delay_known: bool = True
 
@@ -62,24 +66,29 @@ class PathMatrix:
         n, _, wedges = self.response.shape
         if self.frequency_hz.shape != (n,) or self.delay_s.shape != (wedges,):
             raise ParameterError("frequencies, paths and delays do not match in number")
-        if self.error_db.shape != self.response.shape:
+        if not self.error_db.shape == self.trusted.shape == self.response.shape:
             raise ParameterError("paths and their errors do not match in number")
 
-    @property
-    def delayed(self) -> _Complex:
-        """The paths with their delays, shape (n, M, W)."""
-        turn = np.exp(-2j * np.pi * self.frequency_hz[:, None] * self.delay_s[None, :])
-        return np.asarray(self.response * turn[:, None, :])
+    def delayed(self, delay_s: _Real | None = None) -> _Complex:
+        """Return the trusted paths with their delays, or with others, shape (n, M, W)."""
+        delays = self.delay_s if delay_s is None else delay_s
+        turn = np.exp(-2j * np.pi * self.frequency_hz[:, None] * delays[None, :])
+        return np.asarray(np.where(self.trusted, self.response * turn[:, None, :], 0.0))
+
+    def magnitude(self, sigmas: float = 0.0) -> _Real:
+        """Return the trusted paths' magnitudes, so many standard deviations up, (n, M, W)."""
+        size = np.where(self.trusted, np.abs(self.response), 0.0)
+        return size * 10 ** (sigmas * np.minimum(self.error_db, MOST_ERROR_DB) / 20)
 
     @property
     def upper(self) -> _Real:
-        """Magnitude of each path at the upper end of its 95 % interval, shape (n, M, W).
+        """Magnitudes at the upper end of a 95 % interval, noise or not, shape (n, M, W).
 
-        Only upwards, hence 1.645 standard deviations. Zero where nothing was measured.
+        Upwards only, hence 1.645 standard deviations. Zero where nothing was measured.
         """
-        sigma = np.minimum(np.nan_to_num(self.error_db, posinf=0.0), MOST_ERROR_DB)
-        raised = np.abs(self.response) * 10 ** (1.645 * sigma / 20)
-        return np.asarray(np.where(np.isinf(self.error_db), 0.0, raised))
+        measured = np.isfinite(self.error_db)
+        sigma = np.where(measured, np.minimum(self.error_db, MOST_ERROR_DB), 0.0)
+        return np.asarray(np.where(measured, np.abs(self.response) * 10 ** (1.645 * sigma / 20), 0))
 
 
 def loops(

@@ -103,8 +103,7 @@ def test_shares_are_what_raising_an_entry_does(size):
 
 def test_a_path_matrix_gives_its_delays_back():
     hz = np.arange(10.0)
-    matrix = PathMatrix(
-        "", hz, np.ones((10, 1, 2), complex), np.zeros((10, 1, 2)), np.array([0, 0.01])
-    )
-    np.testing.assert_allclose(matrix.delayed[:, 0, 1], np.exp(-2j * np.pi * hz * 0.01))
-    np.testing.assert_allclose(matrix.delayed[:, 0, 0], 1.0)
+    ones = np.ones((10, 1, 2))
+    matrix = PathMatrix("", hz, ones + 0j, 0 * ones, ones > 0, np.array([0, 0.01]))
+    np.testing.assert_allclose(matrix.delayed()[:, 0, 1], np.exp(-2j * np.pi * hz * 0.01))
+    np.testing.assert_allclose(matrix.delayed()[:, 0, 0], 1.0)
