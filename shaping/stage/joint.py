@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from shaping.equaliser.limits import Limits
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
-from shaping.plan.loop.best_cuts import TONE_WEIGHT, OptimisedCuts, optimise_curves
+from shaping.plan.loop.best_cuts import TONE_WEIGHT, WORTHWHILE_DB, OptimisedCuts, optimise_curves
 from shaping.plan.loop.level_curve import LevelCurve, highest_of_cells
 from shaping.stage.margins import entry_loop, radius_bounds, worst_levels
 
@@ -39,6 +39,8 @@ _STEPS_DB = (0.7, 2.0)
 _SWEEPS = 3
 _HELD = 0.97
 _WORTH_DB = 0.01
+_PRUNED_DB = 0.15
+"""All cuts that are left out again may cost so much together."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +88,8 @@ class JointCuts:
         One for each wedge; figures are those of the level curve it was last judged by.
     alone : tuple of OptimisedCuts
         Those that each wedge alone would have got.
+    worth_db : tuple of tuple of float
+        For each wedge and each of its cuts: how much less all sends together could go up without.
     stable_gain_alone_db, stable_gain_db : float
         How far all sends together may go up with `alone` and with `cuts`, worst over phases.
     coupling_db : float
@@ -96,6 +100,7 @@ class JointCuts:
 
     cuts: tuple[OptimisedCuts, ...]
     alone: tuple[OptimisedCuts, ...]
+    worth_db: tuple[tuple[float, ...], ...]
     stable_gain_alone_db: float
     stable_gain_db: float
     coupling_db: float
@@ -167,10 +172,18 @@ def joint_cuts(
     start_db = search.top_db(alone)
     best = list(alone)
     if joint:
-        best = _take_turns(search, best, tick)
+        best = _pruned(search, _take_turns(search, best, tick), start_db)
     if progress is not None:
         progress(most, most)
-    return JointCuts(tuple(best), tuple(alone), -start_db, -search.top_db(best), coupling, joint)
+    return JointCuts(
+        cuts=tuple(best),
+        alone=tuple(alone),
+        worth_db=tuple(search.worth_db(w, best) for w in range(len(tasks))),
+        stable_gain_alone_db=-start_db,
+        stable_gain_db=-search.top_db(best),
+        coupling_db=coupling,
+        joint=joint,
+    )
 
 
 def _take_turns(
@@ -182,6 +195,8 @@ def _take_turns(
         for step_db in _STEPS_DB:
             for w in search.by_share(best):
                 tick()
+                if search.moves_db(w, best, best_db) < _WORTH_DB:
+                    continue
                 found = search.given_others(w, best, best_db - step_db)
                 if found is None or found.cuts == best[w].cuts:
                     continue
@@ -194,6 +209,26 @@ def _take_turns(
         if before_db - best_db < 0.05:
             break
     return best
+
+
+def _pruned(search: _Search, cuts: list[OptimisedCuts], least_db: float) -> list[OptimisedCuts]:
+    """Leave out cuts that bring next to nothing, neither together nor for their wedge alone."""
+    best, start_db = list(cuts), search.top_db(cuts)
+    allowed_db = min(start_db + _PRUNED_DB, max(least_db, start_db))
+    while True:
+        cheapest: tuple[float, int, OptimisedCuts] | None = None
+        for w, found in enumerate(best):
+            own_db = search.own_db(w, found.cuts)
+            for i in range(len(found.cuts)):
+                fewer = replace(found, cuts=found.cuts[:i] + found.cuts[i + 1 :])
+                top_db = search.top_db([*best[:w], fewer, *best[w + 1 :]])
+                loses_own = search.own_db(w, fewer.cuts) - own_db
+                spare = top_db <= allowed_db and loses_own < WORTHWHILE_DB
+                if spare and (cheapest is None or top_db < cheapest[0]):
+                    cheapest = (top_db, w, fewer)
+        if cheapest is None:
+            return best
+        best[cheapest[1]] = cheapest[2]
 
 
 class _Search:
@@ -247,20 +282,45 @@ class _Search:
             for one in self._positions
         )
 
+    def own_db(self, w: int, cuts: Sequence[Filter]) -> float:
+        """Return the highest level of one wedge's loop with all others muted."""
+        filters = [*self._tasks[w].fixed, *cuts]
+        return max(
+            (
+                float(np.max(_decibels(one.loops[:, w, w]) + self._effect_db(filters, one)))
+                for one in self._positions
+                if one.loops[:, w, w].any()
+            ),
+            default=-np.inf,
+        )
+
+    def worth_db(self, w: int, cuts: Sequence[OptimisedCuts]) -> tuple[float, ...]:
+        """Return how much lower the top is for each cut of one wedge."""
+        with_all, found = self.top_db(cuts), cuts[w]
+        worth = []
+        for i in range(len(found.cuts)):
+            fewer = replace(found, cuts=found.cuts[:i] + found.cuts[i + 1 :])
+            worth.append(self.top_db([*cuts[:w], fewer, *cuts[w + 1 :]]) - with_all)
+        return tuple(worth)
+
+    def moves_db(self, w: int, cuts: Sequence[OptimisedCuts], top_db: float) -> float:
+        """Return how far the top falls if one wedge is turned down by 3 dB."""
+        highest = -np.inf
+        for one in self._positions:
+            gain = self._gains(one.frequency_hz, cuts)
+            gain[:, w] *= 10 ** (-3 / 20)
+            level = worst_levels(one.loops * gain[:, :, None])
+            highest = max(highest, float(level.max(initial=-np.inf)))
+        return top_db - highest
+
+    def _effect_db(self, filters: Sequence[Filter], one: LoopLevels) -> _Real:
+        return total_db(filters, one.frequency_hz, sample_rate_hz=self._rate)
+
     def by_share(self, cuts: Sequence[OptimisedCuts]) -> list[int]:
         """Return the wedges, first those that can move the top most."""
-        drop = []
-        for w in range(len(self._tasks)):
-            top = -np.inf
-            for one in self._positions:
-                gain = self._gains(one.frequency_hz, cuts)
-                gain[:, w] *= 10 ** (-3 / 20)
-                top = max(
-                    top,
-                    float(worst_levels(one.loops * gain[:, :, None]).max(initial=-np.inf)),
-                )
-            drop.append(top)
-        return [int(w) for w in np.argsort(drop, kind="stable")]
+        top_db = self.top_db(cuts)
+        moves = [-self.moves_db(w, cuts, top_db) for w in range(len(self._tasks))]
+        return [int(w) for w in np.argsort(moves, kind="stable")]
 
     def _gains(self, frequency_hz: _Real, cuts: Sequence[OptimisedCuts]) -> _Real:
         return np.stack(
@@ -287,6 +347,12 @@ class _Search:
 def _curve(frequency_hz: _Real, size: _Real) -> LevelCurve:
     kept = size > 0
     return LevelCurve(frequency_hz[kept], 20 * np.log10(size[kept]), np.zeros(int(kept.sum())))
+
+
+def _decibels(size: _Real) -> _Real:
+    level = np.full(size.shape, -np.inf)
+    np.log10(size, out=level, where=size > 0)
+    return np.asarray(20 * level)
 
 
 def _cells(one: LoopLevels, tasks: Sequence[WedgeTask], rate: float) -> LoopLevels:
