@@ -96,7 +96,7 @@ def _matrix(plan: StagePlan) -> Picture | None:
                 description=stage_words.matrix_description(rows),
             )
         ),
-        stage_words.MATRIX_CAPTION.replace("*", "★"),
+        stage_words.DRAWN_MATRIX_CAPTION,
     )
 
 

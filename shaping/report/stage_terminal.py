@@ -140,7 +140,7 @@ def _matrix(plan: StagePlan, console: Console) -> None:
         cells = [f"[{cell.text}]" if cell.send else cell.text for cell in row]
         table.add_row(Text(shown(row[0].mic)), *(Text(cell) for cell in cells))
     console.print(table)
-    lines(console, [("-", stage_words.MATRIX_CAPTION.replace("A frame marks", "Brackets mark"))])
+    lines(console, [("-", stage_words.MATRIX_CAPTION)])
 
 
 def _told(console: Console, title: str, mark: str, told: tuple[str, ...]) -> None:

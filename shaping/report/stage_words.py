@@ -174,9 +174,14 @@ def matrix(plan: StagePlan) -> tuple[tuple[MatrixCell, ...], ...]:
     return tuple(rows)
 
 
+_HEARS = "How loudly each mic hears each wedge, in dB against the strongest path. "
 MATRIX_CAPTION = (
-    "How loudly each mic hears each wedge, in dB against the strongest path. A frame marks an open "
-    "send; * is the send that decides, + the path its loop takes if that is another."
+    _HEARS + "Brackets mark an open send, * the send that decides, + the path its loop takes if "
+    "that is another."
+)
+DRAWN_MATRIX_CAPTION = (
+    _HEARS + "A frame marks an open send; the thick one with a star decides, a dashed one is the "
+    "path its loop takes if that is another."
 )
 
 
