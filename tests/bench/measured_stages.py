@@ -1,4 +1,4 @@
-"""Stages of several wedges and mics on measured rooms; rooms and parts are those of `measured_data`.
+"""Stages of several wedges and mics on measured rooms, split as `measured_data` has it.
 
 **A path**, wedge w to mic m: direct sound after the desk and the air, one reflection, and the
 measured room, coloured by wedge and mic, as in `measured_rooms`. The direct sound of a mic's own
