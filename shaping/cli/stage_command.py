@@ -33,12 +33,19 @@ Examples:
     help="What if: 'WEDGE: 3 gain -4', 'WEDGE: 3 off', 'WEDGE: limits NAME', 'MIC > WEDGE: -8', "
     "'MIC: mute'. May be given several times.",
 )
+@click.option(
+    "--last",
+    metavar="PLAN",
+    help="Last week's plan (the JSON of this command): what changed since, and as few new settings "
+    "as pay.",
+)
 @options.html_option
 @options.json_option
 @options.force_option
 def command(
     words: tuple[str, ...],
     changes: tuple[str, ...],
+    last: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
@@ -55,14 +62,21 @@ def command(
     if len(words) > 1:
         raise click.UsageError("name one stage file")
     from shaping.stage.changes import apply_changes
+    from shaping.stage.last_plan import load_last_plan, week_to_week
     from shaping.stage.plan_stage import plan_stage, read_stage
     from shaping.stage.stage_file import load_stage
 
     options.check_outputs([html_path, json_path], force=force)
     stage = load_stage(words[0])
+    last_plan = load_last_plan(last) if last else None
+    week = None
     with _bar() as progress:
         recordings = read_stage(stage, progress=progress)
-        planned = plan_stage(stage, recordings, progress=progress)
+        if last_plan is not None:
+            week = week_to_week(stage, recordings, last_plan, progress=progress)
+            planned = week.suggestion
+        else:
+            planned = plan_stage(stage, recordings, progress=progress)
         shown = planned
         if changes:
             settings = {
@@ -89,7 +103,7 @@ def command(
         if changes:
             print_margins(planned.plan, shown.plan, Console())
         else:
-            print_stage(shown.plan, Console())
+            print_stage(shown.plan, Console(), week=week)
         options.tell_written(html_path, json_path)
 
 

@@ -9,12 +9,13 @@ from shaping.capture.cautions import EXPOSURE, TEST_SIGNAL
 from shaping.report import stage_words
 from shaping.report.safety import AGAIN_HEADING
 from shaping.report.terminal import heading, lines, new_table
+from shaping.stage.last_plan import WeekToWeek
 from shaping.stage.stage_plan import StagePlan, WedgePlan
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
 
 
-def print_stage(plan: StagePlan, console: Console) -> None:
+def print_stage(plan: StagePlan, console: Console, *, week: WeekToWeek | None = None) -> None:
     """Print a stage's plan for a person at a desk.
 
     Parameters
@@ -23,11 +24,15 @@ def print_stage(plan: StagePlan, console: Console) -> None:
         The plan.
     console : rich Console
         Where to print; its width decides the layout.
+    week : WeekToWeek, optional
+        What became of last week's plan.
     """
     console.print(Text(stage_words.title(plan), style="bold"))
     lines(console, [("-", text) for text in stage_words.answer(plan)])
     heading(console, stage_words.BEFORE_HEADING)
     lines(console, [("!", text) for text in stage_words.BEFORE])
+    if week is not None:
+        _told(console, "Since last week", "-", stage_words.week_texts(week))
     for one in plan.wedges:
         _wedge(one, console)
     _sends(plan, console)

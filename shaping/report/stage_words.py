@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from shaping.capture import cautions
 from shaping.report import words
+from shaping.stage.last_plan import WeekToWeek
 from shaping.stage.placing import CRITICAL_DISTANCE_M, PlaceAdvice
 from shaping.stage.stage_plan import StagePlan, WedgePlan
 from shaping.stage.together import WEAKER_DB, Deciding, Remedy
@@ -243,6 +244,21 @@ def _remedy_text(plan: StagePlan, one: Remedy) -> str:
         f"Moving or turning {mic} or {wedge} so that this mic hears {wedge} {WEAKER_DB:.0f} dB "
         f"less {wins}."
     )
+
+
+def week_texts(week: WeekToWeek) -> tuple[str, ...]:
+    """Return what changed since last week, and what became of every wedge's settings."""
+    if not week.changes:
+        told = ["Nothing on the stage changed by more than players and hands do."]
+    else:
+        told = [
+            " or ".join(quoted(name) for name in (one.mic, one.wedge) if name is not None)
+            + f": {one.reason}."
+            for one in week.changes
+        ]
+    for one in week.kept:
+        told.append(f"{quoted(one.wedge)} {'keeps' if one.kept else 'changes'}: {one.reason}.")
+    return tuple(told)
 
 
 def place_texts(plan: StagePlan) -> tuple[str, ...]:
