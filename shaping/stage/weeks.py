@@ -70,8 +70,8 @@ class StageChange:
 SAME_DB = 1.0
 """Changes of a gain below this are none: players, hands and air differ by as much."""
 
-_SHAPE_DB = 1.2
-_DIFFERS_DB = 1.3
+_SHAPE_DB = 0.8
+_DIFFERS_DB = 1.2
 _DEAD_DB = -12.0
 _WEAK_DB = -2.5
 _CLEAR = 0.15
@@ -205,6 +205,9 @@ def _judged(
     most_moved = float(np.median(own_db)) > _DIFFERS_DB
     late = np.abs(later_s[~np.isnan(later_s)])
     moved = late.size > 0 and float(np.median(late)) > _LATE_S
+    driver = None if mic else _driver(common)
+    if driver is not None and driver[0] is ChangeKind.DRIVER_DEAD:
+        return _driver_said(driver, level_db)
     known = flipped != 0
     if known.any() and np.mean(flipped[known] < 0) > _EXPLAINS and known.sum() >= 0.5 * known.size:
         what = "its cable or input turns polarity over" if mic else "its cable or amplifier does"
@@ -228,17 +231,8 @@ def _judged(
             level_db,
             "its paths changed each in its own way but arrive when they did: it was turned",
         )
-    if not mic:
-        driver = _driver(common)
-        if driver is not None:
-            kind, where, loss = driver
-            said = "is dead" if kind is ChangeKind.DRIVER_DEAD else "is weaker"
-            return (
-                kind,
-                level_db,
-                f"{where} came {-loss:.0f} dB weaker in every mic: that driver {said}, or its "
-                "crossover or cable fails; have it looked at before raising anything",
-            )
+    if driver is not None:
+        return _driver_said(driver, level_db)
     if shape_db > _SHAPE_DB:
         if mic:
             return (
@@ -260,6 +254,19 @@ def _judged(
             f"{what} moved",
         )
     return None
+
+
+def _driver_said(
+    driver: tuple[ChangeKind, str, float], level_db: float
+) -> tuple[ChangeKind, float, str]:
+    kind, where, loss_db = driver
+    said = "is dead" if kind is ChangeKind.DRIVER_DEAD else "is weaker"
+    return (
+        kind,
+        level_db,
+        f"{where} came {-loss_db:.0f} dB weaker in every mic: that driver {said}, or its "
+        "crossover or cable fails; have it looked at before raising anything",
+    )
 
 
 def _driver(common: _Real) -> tuple[ChangeKind, str, float] | None:
