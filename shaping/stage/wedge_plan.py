@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.findings import LoopResponse, Resonance
+from shaping.analysis.findings import LoopResponse
 from shaping.analysis.loop.stability import critical_frequencies
 from shaping.analysis.noise.resonances import resonances_of, response_spectrum
 from shaping.equaliser.limits import Limits
@@ -33,7 +33,6 @@ from shaping.text.frequency import frequency_text
 
 _RATE_HZ = 48_000.0
 _REACH_OCT = 0.5
-_MOST_RESONANCES = 12
 _SAME_OCT = 1 / 24
 _TOLD_DB = 0.05
 
@@ -108,12 +107,13 @@ def measured_plan(
         ]
     else:
         planned = [_as_given(one, wedge.limits) for one in given]
-    resonances = [r for response in responses for r in resonances_of(response_spectrum(response))]
+    # One path tells the wedge's own resonances; the strongest is the clearest.
+    strongest = max(responses, key=lambda one: float(np.abs(one.response[one.trusted]).max()))
     plan = assemble_plan(
         captures,
         wedge.limits,
         [*thinning, *planned],
-        resonances=_merged(resonances),
+        resonances=resonances_of(response_spectrum(strongest)),
         loop=loop,
         thinning=thinning_summary(fixed) if thinning else None,
     )
@@ -269,12 +269,3 @@ def _in_phase_db(
         turned = paths * np.exp(-2j * np.pi * one.frequency_hz * delay_s)
         levels.append(first_crossing(one.frequency_hz, turned[:, None, None]).level_db)
     return float(np.median(levels))
-
-
-def _merged(found: Sequence[Resonance]) -> tuple[Resonance, ...]:
-    """Return resonances of several paths, each once, the most prominent first."""
-    merged: list[Resonance] = []
-    for one in sorted(found, key=lambda r: -r.prominence_db):
-        if all(abs(math.log2(one.frequency_hz / r.frequency_hz)) > _SAME_OCT for r in merged):
-            merged.append(one)
-    return tuple(merged[:_MOST_RESONANCES])

@@ -39,7 +39,7 @@ from shaping.stage.stage_plan import StagePlan
 
 _NOISE_S = 20.0
 _SNR_DB = 20.0
-_RUN_S = 6.0
+_RUN_S = 4.0
 _SAME_OCT = 1 / 24
 _TIE_DB = 0.3
 
@@ -129,9 +129,9 @@ def judge(one: MeasuredStage, seed: int) -> Outcome:
         len(stage.wedges),
         plan.coupling_db,
         plan.before.in_phase_db,
-        turning_gain_db(before, plan.before.in_phase_db, duration_s=_RUN_S),
+        turning_gain_db(before, plan.before.in_phase_db, duration_s=_RUN_S, within_db=0.1),
         plan.after.in_phase_db,
-        turning_gain_db(after, plan.after.in_phase_db, duration_s=_RUN_S),
+        turning_gain_db(after, plan.after.in_phase_db, duration_s=_RUN_S, within_db=0.1),
         named,
         frequency,
         -float(worst.max()),

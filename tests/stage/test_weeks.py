@@ -78,7 +78,7 @@ def test_planted_changes_are_named(kind, whose, made):
 
 
 def test_paths_that_only_one_week_has_do_not_count():
-    assert stage_changes(week()[:4], [one for one in changed(9.0, mic="keys")]) == ()
+    assert stage_changes(week()[:4], changed(9.0, mic="keys")) == ()
     assert stage_changes([], week()) == ()
 
 
