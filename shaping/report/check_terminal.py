@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from rich.console import Console
-from rich.text import Text
 
 from shaping.capture.cautions import RING_OUT
 from shaping.plan.plan import Plan
-from shaping.report.terminal import heading, lines, new_table
+from shaping.report.terminal_text import Column, bold, heading, lines, rows
 from shaping.stage.check import Checked
 from shaping.stage.dialled import dialled_text
 from shaping.text.frequency import frequency_text
 from shaping.text.quantities import gain_text
 
 _MOST_POINTS = 8
+_POINT = (
+    Column("Frequency", leads=True),
+    Column("Planned", right=True),
+    Column("Changed", right=True, bold=True),
+)
 
 
 def print_check(plan: Plan, checked: Checked, console: Console) -> None:
     """Print the answer for a person at a desk."""
-    console.print(Text(f"Settings: {dialled_text(checked.filters, plan.limits)}", style="bold"))
+    bold(console, f"Settings: {dialled_text(checked.filters, plan.limits)}")
     lines(console, [("-", text) for text in answer(checked)])
     if checked.outside:
         numbers = ", ".join(str(one) for one in checked.outside)
@@ -28,17 +32,18 @@ def print_check(plan: Plan, checked: Checked, console: Console) -> None:
         )
     if checked.points:
         heading(console, "What is done where it matters, the most urgent first")
-        table = new_table(console)
-        table.add_column("Frequency")
-        for name in ("Planned", "Changed"):
-            table.add_column(name, justify="right")
-        for one in checked.points[:_MOST_POINTS]:
-            table.add_row(
-                Text(frequency_text(one.frequency_hz)),
-                Text(gain_text(one.planned_db)),
-                Text(gain_text(one.changed_db), style="bold"),
-            )
-        console.print(table)
+        rows(
+            console,
+            _POINT,
+            [
+                (
+                    frequency_text(one.frequency_hz),
+                    gain_text(one.planned_db),
+                    gain_text(one.changed_db),
+                )
+                for one in checked.points[:_MOST_POINTS]
+            ],
+        )
     heading(console, "Before you raise the send")
     lines(console, [("!", text) for text in RING_OUT])
 

@@ -3,16 +3,35 @@
 from __future__ import annotations
 
 from rich.console import Console
-from rich.text import Text
 
 from shaping.capture.cautions import EXPOSURE, TEST_SIGNAL
 from shaping.report import stage_words
 from shaping.report.safety import AGAIN_HEADING
-from shaping.report.terminal import heading, lines, new_table
+from shaping.report.terminal_text import Column, bold, heading, lines, rows
 from shaping.stage.last_plan import WeekToWeek
 from shaping.stage.stage_plan import StagePlan, WedgePlan
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
+
+_SETTING = (
+    Column("", right=True, bold=True, leads=True),
+    Column("Filter", leads=True),
+    Column("Frequency", bold=True, leads=True),
+    Column("Gain", right=True, bold=True),
+    Column("Width"),
+)
+_SEND = (
+    Column("Mic", leads=True),
+    Column("Wedge", leads=True),
+    Column("Send", right=True),
+    Column("Now", right=True),
+    Column("With settings", right=True, bold=True),
+)
+_CHANGED = (
+    Column("May go up alone", leads=True),
+    Column("Planned", right=True),
+    Column("Changed", right=True, bold=True),
+)
 
 
 def print_stage(plan: StagePlan, console: Console, *, week: WeekToWeek | None = None) -> None:
@@ -27,7 +46,7 @@ def print_stage(plan: StagePlan, console: Console, *, week: WeekToWeek | None = 
     week : WeekToWeek, optional
         What became of last week's plan.
     """
-    console.print(Text(stage_words.title(plan), style="bold"))
+    bold(console, stage_words.title(plan))
     lines(console, [("-", text) for text in stage_words.answer(plan)])
     heading(console, stage_words.BEFORE_HEADING)
     lines(console, [("!", text) for text in stage_words.BEFORE])
@@ -66,24 +85,29 @@ def print_margins(before: StagePlan, after: StagePlan, console: Console) -> None
                 + "."
             )
         lines(console, [("-", text) for text in told])
-    table = new_table(console)
-    table.add_column("May go up alone")
-    for name in ("Planned", "Changed"):
-        table.add_column(name, justify="right")
-    for old, new in zip(before.wedges, after.wedges, strict=True):
-        table.add_row(
-            Text(f"all of {shown(new.name)}"),
-            Text(stage_words.margin_text(old.headroom_after_db)),
-            Text(stage_words.margin_text(new.headroom_after_db), style="bold"),
-        )
     old_sends = {(one.mic, one.wedge): one.headroom_after_db for one in before.sends}
-    for one in after.sends:
-        table.add_row(
-            Text(f"{shown(one.mic)} in {shown(one.wedge)}"),
-            Text(stage_words.margin_text(old_sends.get((one.mic, one.wedge), float("nan")))),
-            Text(stage_words.margin_text(one.headroom_after_db), style="bold"),
-        )
-    console.print(table)
+    rows(
+        console,
+        _CHANGED,
+        [
+            *(
+                (
+                    f"all of {shown(new.name)}",
+                    stage_words.margin_text(old.headroom_after_db),
+                    stage_words.margin_text(new.headroom_after_db),
+                )
+                for old, new in zip(before.wedges, after.wedges, strict=True)
+            ),
+            *(
+                (
+                    f"{shown(one.mic)} in {shown(one.wedge)}",
+                    stage_words.margin_text(old_sends.get((one.mic, one.wedge), float("nan"))),
+                    stage_words.margin_text(one.headroom_after_db),
+                )
+                for one in after.sends
+            ),
+        ],
+    )
 
 
 def _wedge(one: WedgePlan, console: Console) -> None:
@@ -93,58 +117,47 @@ def _wedge(one: WedgePlan, console: Console) -> None:
     if not settings:
         lines(console, [("-", "Nothing to dial in.")])
         return
-    table = new_table(console)
-    for name, justify in (
-        ("", "right"),
-        ("Filter", "left"),
-        ("Frequency", "left"),
-        ("Gain", "right"),
-        ("Width", "left"),
-    ):
-        table.add_column(name, justify=justify, no_wrap=True)  # type: ignore[arg-type]
-    for setting in settings:
-        table.add_row(
-            Text(str(setting.number), style="bold"),
-            Text(setting.kind),
-            Text(setting.frequency, style="bold"),
-            Text(setting.gain, style="bold"),
-            Text(setting.width),
-        )
-    console.print(table)
+    rows(
+        console,
+        _SETTING,
+        [(str(one.number), one.kind, one.frequency, one.gain, one.width) for one in settings],
+    )
 
 
 def _sends(plan: StagePlan, console: Console) -> None:
     if not plan.sends:
         return
     heading(console, "How far each send may go up alone")
-    table = new_table(console)
-    for name in ("Mic", "Wedge"):
-        table.add_column(name)
-    for name in ("Send", "Now", "With settings"):
-        table.add_column(name, justify="right", no_wrap=True)
-    for one in plan.sends:
-        table.add_row(
-            Text(shown(one.mic)),
-            Text(shown(one.wedge)),
-            Text(gain_text(one.gain_db)),
-            Text(stage_words.margin_text(one.headroom_db)),
-            Text(stage_words.margin_text(one.headroom_after_db), style="bold"),
-        )
-    console.print(table)
+    rows(
+        console,
+        _SEND,
+        [
+            (
+                shown(one.mic),
+                shown(one.wedge),
+                gain_text(one.gain_db),
+                stage_words.margin_text(one.headroom_db),
+                stage_words.margin_text(one.headroom_after_db),
+            )
+            for one in plan.sends
+        ],
+    )
 
 
 def _matrix(plan: StagePlan, console: Console) -> None:
     if not plan.paths:
         return
     heading(console, "Who hears whom")
-    table = new_table(console)
-    table.add_column("Mic")
-    for wedge in plan.stage.wedges:
-        table.add_column(shown(wedge.name), justify="right")
-    for row in stage_words.matrix(plan):
-        cells = [f"[{cell.text}]" if cell.send else cell.text for cell in row]
-        table.add_row(Text(shown(row[0].mic)), *(Text(cell) for cell in cells))
-    console.print(table)
+    columns = [Column("Mic", leads=True)]
+    columns += [Column(shown(wedge.name), right=True) for wedge in plan.stage.wedges]
+    rows(
+        console,
+        columns,
+        [
+            (shown(row[0].mic), *(f"[{one.text}]" if one.send else one.text for one in row))
+            for row in stage_words.matrix(plan)
+        ],
+    )
     lines(console, [("-", stage_words.MATRIX_CAPTION)])
 
 

@@ -23,7 +23,7 @@ from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.planner import thin
-from shaping.plan.thinning.starting_points import thinning_filters
+from shaping.plan.thinning.starting_points import left_out, thinning_filters
 from shaping.stage.margins import first_crossing
 from shaping.stage.matrix import PathMatrix
 from shaping.stage.measure import Measured, RungOut
@@ -116,6 +116,7 @@ def measured_plan(
         resonances=resonances_of(response_spectrum(strongest)),
         loop=loop,
         thinning=thinning_summary(fixed) if thinning else None,
+        cautions=left_out(wedge.thinning, wedge.limits, use=wedge.use) if given is None else (),
     )
     return Suggestion(plan, tuple(captures), tuple(responses))
 
