@@ -61,10 +61,10 @@ def command(
         return
     if len(words) > 1:
         raise click.UsageError("name one stage file")
-    from shaping.stage.changes import apply_changes
-    from shaping.stage.last_plan import load_last_plan, week_to_week
+    from shaping.stage.description.changes import apply_changes
+    from shaping.stage.description.stage_file import load_stage
     from shaping.stage.plan_stage import plan_stage, read_stage
-    from shaping.stage.stage_file import load_stage
+    from shaping.stage.weeks.last_plan import load_last_plan, week_to_week
 
     options.check_outputs([html_path, json_path], force=force)
     stage = load_stage(words[0])
@@ -109,7 +109,7 @@ def command(
 
 def _write_example(words: tuple[str, ...], *, force: bool) -> None:
     from shaping.output import write_text
-    from shaping.stage.stage_file import EXAMPLE
+    from shaping.stage.description.stage_file import EXAMPLE
 
     if len(words) != 1:
         raise ParameterError("name the file to write: shaping stage new FILE.toml")

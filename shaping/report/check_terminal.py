@@ -8,7 +8,7 @@ from shaping.capture.cautions import RING_OUT
 from shaping.plan.plan import Plan
 from shaping.report.terminal_text import Column, bold, heading, lines, rows
 from shaping.stage.check import Checked
-from shaping.stage.dialled import dialled_text
+from shaping.stage.description.dialled import dialled_text
 from shaping.text.frequency import frequency_text
 from shaping.text.quantities import gain_text
 

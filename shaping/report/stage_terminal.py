@@ -8,8 +8,8 @@ from shaping.capture.cautions import EXPOSURE, TEST_SIGNAL
 from shaping.report import stage_words
 from shaping.report.safety import AGAIN_HEADING
 from shaping.report.terminal_text import Column, bold, heading, lines, rows
-from shaping.stage.last_plan import WeekToWeek
 from shaping.stage.stage_plan import StagePlan, WedgePlan
+from shaping.stage.weeks.last_plan import WeekToWeek
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
 

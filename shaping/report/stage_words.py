@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from shaping.capture import cautions
 from shaping.report import words
-from shaping.stage.last_plan import WeekToWeek
+from shaping.stage.loops.together import WEAKER_DB, Deciding, Remedy
 from shaping.stage.placing import CRITICAL_DISTANCE_M, PlaceAdvice
 from shaping.stage.stage_plan import StagePlan, WedgePlan
-from shaping.stage.together import WEAKER_DB, Deciding, Remedy
+from shaping.stage.weeks.last_plan import WeekToWeek
 from shaping.text.frequency import frequency_text
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text

@@ -22,8 +22,8 @@ from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
 from shaping.filters.response import frequency_response, total_db
 from shaping.plan.plan import Plan
-from shaping.stage.changes import change_filters
-from shaping.stage.dialled import dialled_text
+from shaping.stage.description.changes import change_filters
+from shaping.stage.description.dialled import dialled_text
 from shaping.text.names import briefly
 
 

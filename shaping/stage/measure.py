@@ -24,8 +24,8 @@ from shaping.capture.audio import MAX_CAPTURE_FRAMES, inspect, read_blocks, read
 from shaping.capture.quality import judge, require_usable
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
 from shaping.errors import CaptureError
-from shaping.stage.matrix import PathMatrix
-from shaping.stage.stage import Stage, Take
+from shaping.stage.description.stage import Stage, Take
+from shaping.stage.loops.matrix import PathMatrix
 from shaping.text.names import file_text, shown
 
 _THREADS = 2

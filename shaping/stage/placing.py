@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from shaping.stage.stage import Pattern, Place, Stage
+from shaping.stage.description.stage import Pattern, Place, Stage
 
 REALISTIC_NULL_DB = -20.0
 """No null is believed to be deeper, at any frequency (common practice, no published source)."""

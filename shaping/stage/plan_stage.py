@@ -14,11 +14,17 @@ from shaping.filters.kinds import Filter
 from shaping.filters.response import frequency_response
 from shaping.plan.loop.best_cuts import OptimisedCuts
 from shaping.plan.suggestion import Suggestion
-from shaping.stage.joint import JointCuts, LoopLevels, WedgeTask, joint_cuts
-from shaping.stage.matrix import PathMatrix, loops
+from shaping.stage.description.stage import Stage
+from shaping.stage.loops.joint import JointCuts, LoopLevels, WedgeTask, joint_cuts
+from shaping.stage.loops.matrix import PathMatrix, loops
+from shaping.stage.loops.together import (
+    margins_together,
+    remedies,
+    send_headrooms_db,
+    wedge_headrooms_db,
+)
 from shaping.stage.measure import Measured, RungOut, measure_stage, path_matrices, ring_outs
 from shaping.stage.placing import place_advice
-from shaping.stage.stage import Stage
 from shaping.stage.stage_cautions import stage_cautions
 from shaping.stage.stage_plan import (
     BANDS_HZ,
@@ -28,12 +34,6 @@ from shaping.stage.stage_plan import (
     StageSuggestion,
     WedgePlan,
     path_level_db,
-)
-from shaping.stage.together import (
-    margins_together,
-    remedies,
-    send_headrooms_db,
-    wedge_headrooms_db,
 )
 from shaping.stage.wedge_plan import measured_plan, rung_out_plan, thinned_plan, thinning_of
 

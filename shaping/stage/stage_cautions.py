@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from shaping.capture import cautions as cautions_of
-from shaping.stage.joint import ENOUGH_DB
+from shaping.stage.loops.joint import ENOUGH_DB
 from shaping.stage.measure import Measured
 from shaping.stage.stage_plan import StagePlan
 from shaping.text.sentences import listing

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from shaping.plan.plan import Plan
 from shaping.plan.suggestion import Suggestion
-from shaping.stage.matrix import PathMatrix
+from shaping.stage.description.stage import Stage
+from shaping.stage.loops.matrix import PathMatrix
+from shaping.stage.loops.together import Remedy, Together
 from shaping.stage.placing import PlaceAdvice
-from shaping.stage.stage import Stage
-from shaping.stage.together import Remedy, Together
 
 BANDS_HZ: tuple[float, ...] = tuple(float(1000 * 2 ** (k / 3)) for k in range(-10, 14))
 """Third octaves from 100 Hz to 20 kHz in which a path is remembered from week to week."""

@@ -12,9 +12,9 @@ from dataclasses import asdict
 from typing import Any
 
 from shaping.plan.to_json import plan_to_dict, rounded
-from shaping.stage.stage import Stage
+from shaping.stage.description.stage import Stage
+from shaping.stage.loops.together import Remedy, Together
 from shaping.stage.stage_plan import BANDS_HZ, StagePlan
-from shaping.stage.together import Remedy, Together
 
 SCHEMA = "shaping.stage-plan/1"
 

@@ -24,11 +24,11 @@ from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.planner import thin
 from shaping.plan.thinning.starting_points import left_out, thinning_filters
-from shaping.stage.margins import first_crossing
-from shaping.stage.matrix import PathMatrix
+from shaping.stage.description.stage import Stage, Wedge
+from shaping.stage.loops.margins import first_crossing
+from shaping.stage.loops.matrix import PathMatrix
+from shaping.stage.loops.together import UNKNOWN_DELAYS_S
 from shaping.stage.measure import Measured, RungOut
-from shaping.stage.stage import Stage, Wedge
-from shaping.stage.together import UNKNOWN_DELAYS_S
 from shaping.text.frequency import frequency_text
 
 _RATE_HZ = 48_000.0

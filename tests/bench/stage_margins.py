@@ -30,11 +30,11 @@ from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
 from shaping.filters.response import frequency_response
 from shaping.simulation.multi_loop import MultiStage, turning_gain_db
-from shaping.stage.margins import first_crossing, shares, worst_levels
-from shaping.stage.matrix import loops
+from shaping.stage.description.stage import Mic, Send, Stage, Take, Wedge
+from shaping.stage.loops.margins import first_crossing, shares, worst_levels
+from shaping.stage.loops.matrix import loops
 from shaping.stage.measure import Measured, path_matrices
 from shaping.stage.plan_stage import StageRecordings, plan_stage
-from shaping.stage.stage import Mic, Send, Stage, Take, Wedge
 from shaping.stage.stage_plan import StagePlan
 
 _NOISE_S = 20.0

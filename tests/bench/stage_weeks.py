@@ -18,11 +18,11 @@ from scipy import fft, signal, stats
 
 from shaping.analysis.loop.response import estimate_loop_response
 from shaping.capture.signals import pink_noise
+from shaping.stage.description.stage import Take
 from shaping.stage.measure import Measured
 from shaping.stage.plan_stage import StageRecordings, path_records
-from shaping.stage.stage import Take
 from shaping.stage.stage_plan import PathRecord
-from shaping.stage.weeks import ChangeKind, stage_changes
+from shaping.stage.weeks.stage_changes import ChangeKind, stage_changes
 
 KINDS = (
     "same",

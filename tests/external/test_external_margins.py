@@ -14,8 +14,8 @@ from shaping.simulation.multi_loop import (
     growth_db_per_s,
     turning_gain_db,
 )
-from shaping.stage.margins import first_crossing, worst_levels
-from shaping.stage.matrix import loops
+from shaping.stage.loops.margins import first_crossing, worst_levels
+from shaping.stage.loops.matrix import loops
 from tests.stage.stage_makers import RATE, diffuse_paths, spectra
 
 

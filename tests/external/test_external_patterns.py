@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import integrate
 
+from shaping.stage.description.stage import Pattern
 from shaping.stage.placing import null_deg, random_efficiency, uptake
-from shaping.stage.stage import Pattern
 
 
 @pytest.mark.parametrize(

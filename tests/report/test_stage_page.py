@@ -14,8 +14,8 @@ from shaping.report import stage_words
 from shaping.report.figures.matrix import matrix_figure
 from shaping.report.stage_page import stage_page
 from shaping.report.stage_terminal import print_margins, print_stage
+from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import plan_stage, read_stage
-from shaping.stage.stage_file import load_stage
 
 SHIPPED = Path(__file__).resolve().parents[2] / "audio_samples" / "stage" / "stage.toml"
 

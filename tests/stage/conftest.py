@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from shaping.stage.description.stage import Stage
+from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import StageRecordings, plan_stage, read_stage
-from shaping.stage.stage import Stage
-from shaping.stage.stage_file import load_stage
 from shaping.stage.stage_plan import StageSuggestion
 
 SHIPPED = Path(__file__).resolve().parents[2] / "audio_samples" / "stage" / "stage.toml"

@@ -9,9 +9,9 @@ import pytest
 from shaping.equaliser.limits_file import load_limits
 from shaping.errors import StageError
 from shaping.filters.kinds import Filter, FilterKind
-from shaping.stage.changes import apply_changes
-from shaping.stage.dialled import dialled_filters, dialled_text
-from shaping.stage.stage_file import EXAMPLE, stage_from_toml
+from shaping.stage.description.changes import apply_changes
+from shaping.stage.description.dialled import dialled_filters, dialled_text
+from shaping.stage.description.stage_file import EXAMPLE, stage_from_toml
 
 SETTINGS = {
     "vocal left": (

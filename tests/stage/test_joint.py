@@ -8,8 +8,8 @@ import pytest
 from shaping.equaliser.limits_file import load_limits
 from shaping.plan.loop.best_cuts import optimise_curves
 from shaping.plan.loop.level_curve import LevelCurve
-from shaping.stage.joint import LoopLevels, WedgeTask, coupling_db, joint_cuts
-from shaping.stage.margins import worst_levels
+from shaping.stage.loops.joint import LoopLevels, WedgeTask, coupling_db, joint_cuts
+from shaping.stage.loops.margins import worst_levels
 
 LIMITS = load_limits("parametric-4")
 HZ = np.geomspace(60.0, 12_000.0, 1_200)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shaping.stage.margins import (
+from shaping.stage.loops.margins import (
     SILENT_DB,
     entry_loop,
     first_crossing,
@@ -15,7 +15,7 @@ from shaping.stage.margins import (
     shares,
     worst_levels,
 )
-from shaping.stage.matrix import PathMatrix, loops
+from shaping.stage.loops.matrix import PathMatrix, loops
 from tests.stage.stage_makers import diffuse_paths, spectra
 
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from shaping.stage.description.stage import Pattern
+from shaping.stage.description.stage_file import EXAMPLE, stage_from_toml
 from shaping.stage.placing import place_advice, random_efficiency, total_db, uptake, uptake_db
-from shaping.stage.stage import Pattern
-from shaping.stage.stage_file import EXAMPLE, stage_from_toml
 
 
 def test_closer_wedges_are_louder_and_the_room_sets_a_floor():

@@ -13,8 +13,8 @@ from scipy import fft
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.from_json import plan_from_json
 from shaping.simulation import stage_samples
-from shaping.stage.margins import first_crossing, worst_levels
-from shaping.stage.matrix import loops
+from shaping.stage.loops.margins import first_crossing, worst_levels
+from shaping.stage.loops.matrix import loops
 from shaping.stage.plan_stage import plan_stage
 from shaping.stage.to_json import stage_plan_to_dict, stage_plan_to_json
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from shaping.errors import StageError
-from shaping.stage.stage_file import EXAMPLE, load_stage, stage_from_toml
+from shaping.stage.description.stage_file import EXAMPLE, load_stage, stage_from_toml
 
 
 def test_the_example_is_a_stage(tmp_path):

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from shaping.errors import PlanError
-from shaping.stage.last_plan import load_last_plan, week_to_week
 from shaping.stage.stage_plan import BANDS_HZ, PathRecord
 from shaping.stage.to_json import stage_plan_to_json
-from shaping.stage.weeks import ChangeKind, stage_changes
+from shaping.stage.weeks.last_plan import load_last_plan, week_to_week
+from shaping.stage.weeks.stage_changes import ChangeKind, stage_changes
 
 HZ = np.array(BANDS_HZ)
 MICS, WEDGES = ("lead", "choir", "keys"), ("left", "right", "fill")

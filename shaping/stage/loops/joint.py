@@ -1,8 +1,8 @@
 """Cuts for all wedges of a stage, chosen jointly where they influence each other.
 
 With all phases possible, the stage is stable while the spectral radius of ``A = |E| |S| |P|`` stays
-below 1 (`shaping.stage.margins`). Let the radius be held at a target t by everything but wedge w.
-Then w's equaliser must keep, at every frequency,
+below 1 (`shaping.stage.loops.margins`). Let the radius be held at a target t by everything but
+wedge w. Then its equaliser must keep, at every frequency,
 
     |E_w| g_w <= 1,  g_w = a_w^T (I - A_0 / t)^-1 e_w / t
 
@@ -26,7 +26,7 @@ from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
 from shaping.plan.loop.best_cuts import TONE_WEIGHT, WORTHWHILE_DB, OptimisedCuts, optimise_curves
 from shaping.plan.loop.level_curve import LevelCurve, highest_of_cells
-from shaping.stage.margins import entry_loop, radius_bounds, worst_levels
+from shaping.stage.loops.margins import entry_loop, radius_bounds, worst_levels
 
 _Real = NDArray[np.float64]
 

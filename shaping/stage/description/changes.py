@@ -25,9 +25,9 @@ from shaping.errors import ParameterError, StageError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention, convert_q
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
-from shaping.stage.dialled import dialled_filter
-from shaping.stage.stage import Send, Stage
-from shaping.stage.stage_file import unknown_name
+from shaping.stage.description.dialled import dialled_filter
+from shaping.stage.description.stage import Send, Stage
+from shaping.stage.description.stage_file import unknown_name
 from shaping.text.names import briefly
 from shaping.text.sentences import listing
 

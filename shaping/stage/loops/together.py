@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from shaping.analysis.findings import CriticalFrequency
 from shaping.analysis.loop.stability import critical_frequencies
 from shaping.plan.loop.level_curve import highest_of_cells
-from shaping.stage.margins import (
+from shaping.stage.loops.margins import (
     Crossing,
     entry_loop,
     first_crossing,
@@ -24,7 +24,7 @@ from shaping.stage.margins import (
     shares,
     worst_levels,
 )
-from shaping.stage.matrix import PathMatrix, loops
+from shaping.stage.loops.matrix import PathMatrix, loops
 
 _Real = NDArray[np.float64]
 _Complex = NDArray[np.complex128]

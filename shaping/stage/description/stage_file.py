@@ -21,8 +21,8 @@ from shaping.plan.from_json import load_plan
 from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
 from shaping.reading.form import Form, at_line, from_toml, read_text
 from shaping.reading.toml_lines import line_of
-from shaping.stage.dialled import dialled_filters
-from shaping.stage.stage import Mic, Pattern, Place, Send, Stage, Take, Wedge
+from shaping.stage.description.dialled import dialled_filters
+from shaping.stage.description.stage import Mic, Pattern, Place, Send, Stage, Take, Wedge
 from shaping.text.names import briefly, shown
 from shaping.text.sentences import listing
 

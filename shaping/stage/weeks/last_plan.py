@@ -15,10 +15,10 @@ from shaping.errors import PlanError
 from shaping.filters.kinds import Filter
 from shaping.plan.from_json import plan_from_json
 from shaping.reading.form import Form, from_json, read_text
+from shaping.stage.description.stage import Stage
 from shaping.stage.plan_stage import Progress, StageRecordings, plan_stage
-from shaping.stage.stage import Stage
 from shaping.stage.stage_plan import BANDS_HZ, PathRecord, StageSuggestion
-from shaping.stage.weeks import StageChange, stage_changes
+from shaping.stage.weeks.stage_changes import StageChange, stage_changes
 from shaping.text.names import shown
 
 KEPT_WITHIN_DB = 0.5
