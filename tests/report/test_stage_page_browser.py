@@ -1,3 +1,4 @@
+# ruff: noqa: F811
 """The sheet of a stage in a real browser: phone, desktop, dark, paper."""
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ def sheet(suggestion):
 
 
 @pytest.mark.parametrize(("width", "scheme"), VIEWS)
-def test_the_sheet_reads_well(sheet, suggestion, show, width, scheme):  # noqa: F811
+def test_the_sheet_reads_well(sheet, suggestion, show, width, scheme):
     found = show(sheet, width, scheme)
     assert found["faults"] == []
     assert found["dark"] is (scheme == "dark")
@@ -46,7 +47,7 @@ def test_the_sheet_prints_on_one_side_and_evidence_behind_it(
     suggestion,
     show,
     browser,
-    tmp_path,  # noqa: F811
+    tmp_path,
 ):
     show(sheet, 1280, "dark")
     sides, text = printed(browser, tmp_path / "sheet.pdf")
@@ -58,7 +59,7 @@ def test_the_sheet_prints_on_one_side_and_evidence_behind_it(
         assert any(f"Why: {wedge.name}" in side for side in behind)
 
 
-def test_long_names_do_not_break_it(suggestion, show):  # noqa: F811
+def test_long_names_do_not_break_it(suggestion, show):
     plan = suggestion.plan
     long_name = "the wedge of the second singer from the left, near the piano"
     wedges = (replace(plan.wedges[0], name=long_name), *plan.wedges[1:])

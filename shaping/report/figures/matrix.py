@@ -42,7 +42,7 @@ def matrix_figure(rows: Sequence[Sequence[MatrixCell]], *, width_in: float) -> F
 
     wide_pt = width_in * 72
     cell_pt = min(_CELL_PT, (wide_pt - _NAMES_PT) / max(len(rows[0]), 1))
-    above_pt = 96.0
+    above_pt = 116.0
     tall_pt = above_pt + cell_pt * len(rows) + 8.0
     figure = Figure(figsize=(width_in, tall_pt / 72), facecolor=style.LIGHT.paper)
     box = (
@@ -106,7 +106,7 @@ def draw_matrix(ax: Axes, rows: Sequence[Sequence[MatrixCell]], *, cell_pt: floa
         length=0, labelsize=style.SMALL_PT, labelcolor=ink, labeltop=True, labelbottom=False
     )
     for label in ax.get_xticklabels():
-        label.set(rotation=40, ha="left", va="bottom", rotation_mode="anchor", parse_math=False)
+        label.set(rotation=90, ha="center", va="bottom", parse_math=False)
     for label in ax.get_yticklabels():
         label.set_parse_math(False)
     for spine in ax.spines.values():
