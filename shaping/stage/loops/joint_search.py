@@ -41,7 +41,7 @@ _LEAST_NET_DB = 0.02
 _MOST_PAIRS = 10
 _MOST_TOGETHER = 8
 """Cuts per wedge that serve all sends together; sliders beyond serve the wedge's own loop."""
-_MANY_BANDS = 20
+_MANY_BANDS = 8
 """With more bands than this in all the search is a short one: one start, nothing kicked out."""
 _REACH_DB = 12.0
 _CELLS_PER_OCTAVE = 36
@@ -131,14 +131,17 @@ class JointSearch:
 
     def search(self, start: Sequence[Sequence[Index]]) -> list[list[Index]]:
         """Return the best cuts found from a start and from nothing."""
-        first_start = [list(one) for one in start]
-        many = sum(menu.bands for menu in self._menus) > _MANY_BANDS
-        found = [first_start]
-        for softness in _SOFTNESS_PER_DB[-1:] if many else _SOFTNESS_PER_DB:
-            for first in [first_start] if many else [first_start, [[] for _ in self._menus]]:
-                found.append(self._grown([list(one) for one in first], softness))
-        best = self._refined(max(found, key=self.net_db))
-        return best if many else self._kicked(best)
+        alone = [list(one) for one in start]
+        if sum(menu.bands for menu in self._menus) > _MANY_BANDS:
+            grown = self._grown(alone, _SOFTNESS_PER_DB[-1], settle=False)
+            settled = self._exchanged([list(one) for one in grown], _SOFTNESS_PER_DB[-1])
+            best = max([alone, grown, settled], key=self.net_db)
+            return self._refined(best, (2, 1), self._few)
+        found: list[list[list[Index]]] = [alone]
+        for softness in _SOFTNESS_PER_DB:
+            found.append(self._grown([list(one) for one in alone], softness))
+            found.append(self._grown([[] for _ in self._menus], softness))
+        return self._kicked(self._refined(max(found, key=self.net_db)))
 
     def net_db(self, cuts: Sequence[Sequence[Index]]) -> float:
         """Return the gain that cuts add for all sends together, less what their tone is worth."""
@@ -175,12 +178,13 @@ class JointSearch:
             found.append((centre, gain, width))
         return found
 
-    def _grown(self, cuts: list[list[Index]], softness: float, most: int = 99) -> list[list[Index]]:
+    def _grown(
+        self, cuts: list[list[Index]], softness: float, most: int = 99, *, settle: bool = True
+    ) -> list[list[Index]]:
         """Add cuts one by one where they bring most, placing all anew in between."""
         best, best_net = [list(one) for one in cuts], self.net_db(cuts)
         for _ in range(min(most, sum(menu.bands for menu in self._menus)) + 1):
-            settled = sum(map(len, cuts)) <= _MANY_BANDS
-            cuts = self._exchanged(cuts, softness) if settled else cuts
+            cuts = self._exchanged(cuts, softness) if settle else [list(one) for one in cuts]
             net = self.net_db(cuts)
             if net > best_net + _LEAST_NET_DB:
                 best, best_net = [list(one) for one in cuts], net
@@ -228,21 +232,27 @@ class JointSearch:
                 best, best_net = tried, net
         return best
 
-    def _refined(self, cuts: list[list[Index]]) -> list[list[Index]]:
+    def _refined(
+        self,
+        cuts: list[list[Index]],
+        reaches: Sequence[int] = (4, 2, 1, 1),
+        at: NDArray[np.int64] | None = None,
+    ) -> list[list[Index]]:
         """Move every cut among its neighbouring settings, and drop those that bring nothing."""
         best = self.net_db(cuts)
-        for reach in (4, 2, 1, 1):
+        looked_at = self._top if at is None else at
+        for reach in reaches:
             for w in range(len(cuts)):
                 for i in reversed(range(len(cuts[w]))):
                     rest = [list(one) for one in cuts]
                     here = rest[w].pop(i)
                     without = self.net_db(rest)
-                    if without >= best:
+                    if without >= best - _LEAST_NET_DB:
                         cuts, best = rest, without
                         continue
                     around = self._neighbours(w, here, reach, rest[w])
-                    answer = self._answer_db(rest, w, self._top)
-                    effect = self._effects_db(w, around, self._top)
+                    answer = self._answer_db(rest, w, looked_at)
+                    effect = self._effects_db(w, around, looked_at)
                     highest = _Table(effect).looked_up(answer).max(axis=1)
                     score = highest + self._weight * self._tones_db(w, around)
                     index = tuple(int(v) for v in around[int(np.argmin(score))])
