@@ -95,41 +95,24 @@ def faulty(
     paths = stage.paths.copy()
     mics, wedges, n = paths.shape
     m, w = int(rng.integers(mics)), int(rng.integers(wedges))
+    own = (m, slice(None)) if kind.startswith("mic") else (slice(None), w)
+    whole = paths[own]
     sign = rng.choice([-1, 1])
-    if kind == "mic-level":
-        paths[m] *= 10 ** (sign * rng.uniform(2.5, 8) / 20)
-    elif kind == "wedge-level":
-        paths[:, w] *= 10 ** (sign * rng.uniform(2.5, 8) / 20)
-    elif kind == "mic-polarity":
-        paths[m] *= -1
-    elif kind == "wedge-polarity":
-        paths[:, w] *= -1
+    if kind.endswith("level"):
+        paths[own] = whole * 10 ** (sign * rng.uniform(2.5, 8) / 20)
+    elif kind.endswith("polarity"):
+        paths[own] = -whole
     elif kind == "mic-swapped":
-        paths[m] = _filtered(paths[m], _tone(rng))
-    elif kind in ("driver-dead", "driver-weak"):
+        paths[own] = _filtered(whole, _tone(rng))
+    elif kind.startswith("driver"):
         loss_db = -40.0 if kind == "driver-dead" else -float(rng.uniform(4, 9))
-        paths[:, w] = _filtered(paths[:, w], _driver(float(rng.uniform(1_500, 2_500)), loss_db))
-    elif kind == "mic-moved":
-        for v in range(wedges):
-            paths[m, v] = _moved(
-                rng,
-                paths[m, v],
-                _fit(other.paths[m % len(other.paths), v % other.paths.shape[1]], n),
-            )
-    elif kind == "wedge-moved":
-        for k in range(mics):
-            paths[k, w] = _moved(
-                rng,
-                paths[k, w],
-                _fit(other.paths[k % len(other.paths), w % other.paths.shape[1]], n),
-            )
-    elif kind == "mic-turned":
-        for v in range(wedges):
-            paths[m, v] = _turned(
-                rng,
-                paths[m, v],
-                _fit(other.paths[m % len(other.paths), v % other.paths.shape[1]], n),
-            )
+        paths[own] = _filtered(whole, _driver(float(rng.uniform(1_500, 2_500)), loss_db))
+    elif kind != "same":
+        elsewhere = _turned if kind == "mic-turned" else _moved
+        paths[own] = [
+            elsewhere(rng, path, _fit(other.paths[i % len(other.paths), -1 - i % 2], n))
+            for i, path in enumerate(whole)
+        ]
     whose = f"mic {m}" if kind.startswith("mic") else f"wedge {w}"
     return paths, "" if kind == "same" else whose
 

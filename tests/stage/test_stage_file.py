@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import tomllib
+from importlib import resources
+
 import pytest
+from jsonschema import Draft202012Validator
 
 from shaping.errors import StageError
 from shaping.stage.description.stage_file import EXAMPLE, load_stage, stage_from_toml
@@ -61,3 +66,10 @@ def test_the_file_is_named(tmp_path):
     path.write_text("[[wedge]\n", encoding="utf-8")
     with pytest.raises(StageError, match=r"sunday\.toml: line 1: not valid TOML"):
         load_stage(path)
+
+
+def test_the_example_fits_the_published_schema():
+    """The judge is an implementation of JSON Schema that this project did not write."""
+    place = resources.files("shaping.stage.description") / "stage.schema.json"
+    schema = json.loads(place.read_text(encoding="utf-8"))
+    Draft202012Validator(schema).validate(tomllib.loads(EXAMPLE))
