@@ -67,7 +67,7 @@ class StageChange:
     reason: str
 
 
-SAME_DB = 1.0
+SAME_DB = 1.5
 """Changes of a gain below this are none: players, hands and air differ by as much."""
 
 _SHAPE_DB = 0.8
