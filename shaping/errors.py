@@ -7,6 +7,7 @@
     ├── CaptureError      a recording that cannot be read, or that cannot answer the question
     ├── LimitsError       equaliser limits that make no sense
     ├── PlanError         a plan file that cannot be used
+    ├── StageError        a stage file that cannot be used, or a change that fits no stage
     └── OutputError       a result that cannot be written
 
 Every message says what is wrong, where, and what to do next. The command line prints the
@@ -34,6 +35,10 @@ class LimitsError(ShapingError):
 
 class PlanError(ShapingError):
     """A plan file that cannot be read or used."""
+
+
+class StageError(ShapingError):
+    """A stage file that cannot be read or used, or a change to it that makes no sense."""
 
 
 class OutputError(ShapingError):

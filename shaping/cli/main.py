@@ -20,6 +20,8 @@ from shaping.text.names import shown
 
 _COMMANDS = {
     "suggest": "From a recording to the settings to dial in.",
+    "stage": "A whole stage: every mic in every wedge, one sheet.",
+    "check": "What other settings would do to one wedge.",
     "thin": "Thinning alone: what the first rows gain, what the musician loses.",
     "compare": "What a plan really changed, before and after.",
     "rehearsals": "Find feedback in many recorded rehearsals.",

@@ -99,6 +99,10 @@ class OptimisedCuts:
     gain_for_tone: tuple[tuple[float, float], ...] = ()
 
 
+NO_CUTS = OptimisedCuts((), 0.0, 0.0, (0.0,), (0.0,), 0, 0.0, 0.0)
+"""Nothing dialled in and nothing added."""
+
+
 def optimise_cuts(
     responses: Sequence[LoopResponse],
     limits: Limits,

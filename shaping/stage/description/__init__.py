@@ -1,0 +1,1 @@
+"""What a person says of a stage: its file, what is dialled in, what-ifs."""

@@ -1,0 +1,1 @@
+"""All loops of a stage as one matrix: margins, what decides, cuts chosen jointly."""
