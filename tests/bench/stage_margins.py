@@ -2,9 +2,9 @@
 
 Every stage is measured as a person would: 20 s of pink noise through one wedge after the other, all
 mics recorded, room noise 20 dB below; then planned by `plan_stage`. The truth is the stage itself:
-its exact paths, and the closed loops run in the time domain until they turn. Only what planning
-each wedge alone would give is judged by the measured paths, one standard deviation up, so that
-"over alone" favours the joint plan by as much.
+its exact paths, and the closed loops run in the time domain until they turn. What planning each
+wedge alone would give is judged by the measured paths instead, one standard deviation up, which
+favours the joint plan by as much.
 
     python tests/bench/stage_margins.py            # 40 stages on rooms that nothing was tuned on
     python tests/bench/stage_margins.py --quick    # 6 stages
