@@ -11,7 +11,8 @@ from shaping.cli import options
 _EXAMPLES = """
 \b
 Examples:
-  shaping suggest vocal.wav --reference noise.wav --json plan.json
+  shaping suggest audio_samples/vocal_wedge_noise.flac \\
+    --reference audio_samples/pink_noise_reference.flac --json plan.json --force
   shaping check plan.json --set "3 gain -4" --set "add 545 -6 q8"
 """
 

@@ -14,8 +14,7 @@ from shaping.equaliser.limits_file import LIMITS_FORM
 from shaping.output import write_text
 from shaping.plan.plan_form import PLAN_FORM, SCHEMA
 from shaping.reading.form import Form, json_schema
-from shaping.stage.description.stage_file import SCHEMA as STAGE_SCHEMA
-from shaping.stage.description.stage_file import STAGE_FORM
+from shaping.stage.description.stage_file import STAGE_FORM, STAGE_SCHEMA
 
 SCHEMAS: dict[str, tuple[str, Form[Any]]] = {
     "equaliser/limits.schema.json": ("limits of an equaliser", LIMITS_FORM),

@@ -34,10 +34,10 @@ from shaping.text.names import briefly
 DEFAULT_Q = 4.0
 """Where no width is said; the middle of what a parametric band is used at. Our choice."""
 
-LOWEST_HZ, HIGHEST_HZ = 10.0, 24_000.0
+DIALLED_LOW_HZ, DIALLED_HIGH_HZ = 10.0, 24_000.0
 MOST_GAIN_DB = 40.0
 LOWEST_Q, HIGHEST_Q = 0.1, 200.0
-MAX_BYTES = 64 * 1024
+MAX_DIALLED_BYTES = 64 * 1024
 
 _DB_PER_OCTAVE = 6
 _NUMBER = r"[-+−]?\d+(?:\.\d+)?"
@@ -81,8 +81,8 @@ def filters_from_file(path: Path) -> tuple[Filter, ...]:
     """
     try:
         with path.open("rb") as file:
-            data = file.read(MAX_BYTES + 1)
-        if len(data) > MAX_BYTES:
+            data = file.read(MAX_DIALLED_BYTES + 1)
+        if len(data) > MAX_DIALLED_BYTES:
             raise LimitsError(f"{path}: too large for a list of filters")
         table = tomllib.loads(data.decode("utf-8-sig"))
     except (OSError, ValueError) as error:
@@ -160,7 +160,7 @@ def _checked(filter: Filter, where: str) -> Filter:
     LimitsError
         If a number is out of range.
     """
-    if not LOWEST_HZ <= filter.frequency_hz <= HIGHEST_HZ:
+    if not DIALLED_LOW_HZ <= filter.frequency_hz <= DIALLED_HIGH_HZ:
         raise LimitsError(
             f'"{briefly(where)}": {filter.frequency_hz:g} Hz is no frequency of an equaliser'
         )

@@ -14,7 +14,7 @@ from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.plan.loop.wishes import Wishes
-from shaping.plan.ring_out.near_cuts import MARGIN_DB, NearAsked
+from shaping.plan.ring_out.near_cuts import USUAL_RING_OUT_MARGIN_DB, NearAsked
 from shaping.plan.ring_out.planner import plan_from_rings
 from shaping.plan.suggestion import Suggestion
 from shaping.plan.thinning.starting_points import ThinningAmount, chosen_amount
@@ -95,7 +95,7 @@ def suggest(
             cuts=asked.cuts,
             asked=NearAsked(
                 tuple(one for one in near if one is not None),
-                MARGIN_DB if asked.margin_db is None else asked.margin_db,
+                USUAL_RING_OUT_MARGIN_DB if asked.margin_db is None else asked.margin_db,
                 asked.in_place,
             ),
         )

@@ -26,8 +26,8 @@ from shaping.simulation.room import path_response
 from shaping.simulation.wedge import Wedge
 
 RATE_HZ = 24_000
-NOISE_S = 8.0
-NOISE_DBFS = -30.0
+STAGE_NOISE_S = 8.0
+STAGE_NOISE_DBFS = -30.0
 _LENGTH_S = 0.6
 _DESK_S = 0.004
 _NOISE_FLOOR_DBFS = -72.0
@@ -171,7 +171,11 @@ def write(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         noise = _pcm(
             pink_noise(
-                NOISE_S, sample_rate_hz=RATE_HZ, level_dbfs=NOISE_DBFS, seed=60, high_hz=10_500.0
+                STAGE_NOISE_S,
+                sample_rate_hz=RATE_HZ,
+                level_dbfs=STAGE_NOISE_DBFS,
+                seed=60,
+                high_hz=10_500.0,
             )
         )
         _save(folder / "noise.flac", noise)

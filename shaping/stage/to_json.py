@@ -16,7 +16,7 @@ from shaping.stage.description.stage import Stage
 from shaping.stage.loops.together import Remedy, Together
 from shaping.stage.stage_plan import BANDS_HZ, StagePlan
 
-SCHEMA = "shaping.stage-plan/1"
+STAGE_PLAN_SCHEMA = "shaping.stage-plan/1"
 
 
 def stage_plan_to_json(plan: StagePlan) -> str:
@@ -27,7 +27,7 @@ def stage_plan_to_json(plan: StagePlan) -> str:
 def stage_plan_to_dict(plan: StagePlan) -> dict[str, Any]:
     """Return a stage's plan as plain values, in the schema ``shaping.stage-plan/1``."""
     return {
-        "schema": SCHEMA,
+        "schema": STAGE_PLAN_SCHEMA,
         "wedges": [
             {
                 "name": one.name,

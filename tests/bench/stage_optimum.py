@@ -21,9 +21,8 @@ from scipy import optimize
 from shaping.equaliser.limits_file import load_limits
 from shaping.equaliser.menu import NARROWEST_Q, WIDEST_Q, cuts_db, removed_tone_db
 from shaping.filters.kinds import FilterKind
-from shaping.plan.loop.best_cuts import TONE_WEIGHT
 from shaping.plan.loop.level_curve import highest_of_cells
-from shaping.stage.loops.joint import LoopLevels, WedgeTask, joint_cuts
+from shaping.stage.loops.joint import TOGETHER_TONE_WEIGHT, LoopLevels, WedgeTask, joint_cuts
 from shaping.stage.loops.margins import worst_levels
 from shaping.stage.loops.matrix import loops
 
@@ -72,7 +71,7 @@ def best_found(one: LoopLevels, *, generations: int, restarts: int) -> tuple[flo
 
     def cost(values: Real) -> Real:
         added, tone = judged(values if values.ndim == 2 else values[:, None])
-        return np.asarray(TONE_WEIGHT * tone - added)
+        return np.asarray(TOGETHER_TONE_WEIGHT * tone - added)
 
     best = (-np.inf, 0.0)
     for seed in range(restarts):
@@ -90,7 +89,7 @@ def best_found(one: LoopLevels, *, generations: int, restarts: int) -> tuple[flo
             vectorized=True,
         )
         added, tone = judged(found.x[:, None])
-        best = max(best, (float(added[0] - TONE_WEIGHT * tone[0]), float(added[0])))
+        best = max(best, (float(added[0] - TOGETHER_TONE_WEIGHT * tone[0]), float(added[0])))
     return best
 
 
@@ -106,7 +105,7 @@ def measure(*, quick: bool = False, part: Part = Part.REPORT, seed: int = 100) -
         found = joint_cuts([position], [WedgeTask(load_limits("parametric-4"))] * 2)
         before = -float(worst_levels(position.loops).max())
         added = found.stable_gain_db - before
-        net = added - TONE_WEIGHT * sum(cut.tone_db for cut in found.cuts) / 2
+        net = added - TOGETHER_TONE_WEIGHT * sum(cut.tone_db for cut in found.cuts) / 2
         best_net, best_added = best_found(
             position, generations=300 if quick else 3_000, restarts=1 if quick else 3
         )

@@ -25,6 +25,8 @@ def loop(gain_db: object = 0.0, *, trusted: object = True, error_db: float = 1.0
         response=10 ** (np.broadcast_to(np.asarray(gain_db, float), GRID_HZ.shape) / 20) + 0j,
         coherence=np.ones(GRID_HZ.size),
         error_db=np.full(GRID_HZ.size, error_db),
+        variance=np.zeros(GRID_HZ.size),
+        excited=np.ones(GRID_HZ.size, bool),
         trusted=np.broadcast_to(np.asarray(trusted), GRID_HZ.shape).copy(),
         delay_s=0.01,
         clock_ppm=0.0,

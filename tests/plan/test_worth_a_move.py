@@ -68,7 +68,18 @@ def diffuse(seed: int) -> LoopResponse:
     response = np.fft.rfft(tail, 96_000)[120:32_000]
     frequency_hz = np.arange(120, 32_000) * 0.5
     nothing = np.zeros(frequency_hz.size)
-    return LoopResponse(frequency_hz, response, nothing + 1, nothing, nothing < 1, 0.01, 0.0, 1.0)
+    return LoopResponse(
+        frequency_hz=frequency_hz,
+        response=response,
+        coherence=nothing + 1,
+        error_db=nothing,
+        variance=nothing,
+        excited=nothing < 1,
+        trusted=nothing < 1,
+        delay_s=0.01,
+        clock_ppm=0.0,
+        coherence_median=1.0,
+    )
 
 
 @pytest.mark.parametrize("cuts", [None, 6])

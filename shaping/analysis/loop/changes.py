@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from shaping.analysis.loop.traces import BEFORE_S, DIRECT_S, ROOM_S, Traces, answer
+from shaping.analysis.loop.traces import AHEAD_S, DIRECT_S, ROOM_S, Traces, answer
 
 CHANGED_OVER_CHANCE = 1.3
 """Power of the blocks' differences over chance; sound measurements stay within 1.1."""
@@ -58,7 +58,7 @@ def path_change(traces: Traces) -> Change:
     blocks = int(np.clip(traces.played.size / rate / _BLOCK_S, _FEWEST_BLOCKS, _MOST_BLOCKS))
     size = traces.played.size // blocks
     whole = answer(traces.heard, traces.played, sample_rate_hz=rate)
-    direct, room, before = (traces.lags(span) for span in (DIRECT_S, ROOM_S, BEFORE_S))
+    direct, room, before = (traces.lags(span) for span in (DIRECT_S, ROOM_S, AHEAD_S))
     different = np.array(
         [
             answer(

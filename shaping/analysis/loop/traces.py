@@ -28,7 +28,7 @@ DIRECT_S = (-0.002, 0.03)
 """Lags of the direct sound and what follows at once."""
 
 ROOM_S = (-0.002, 0.15)
-BEFORE_S = (-BEFORE_ARRIVAL_S, -0.03)
+AHEAD_S = (-BEFORE_ARRIVAL_S, -0.03)
 """Lags before the sound arrives: what is found there is chance."""
 
 _TOP_HZ = 6000.0
@@ -103,5 +103,5 @@ def answer(sound: _Real, played: _Real, *, sample_rate_hz: float) -> _Real:
 
 def power_over_chance(found: _Real, traces: Traces, span_s: tuple[float, float]) -> float:
     """Return the power of an answer at some lags over that at lags before the sound."""
-    before = float(np.mean(found[traces.lags(BEFORE_S)] ** 2))
+    before = float(np.mean(found[traces.lags(AHEAD_S)] ** 2))
     return float(np.mean(found[traces.lags(span_s)] ** 2)) / max(before, 1e-30)

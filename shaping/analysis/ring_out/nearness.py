@@ -33,7 +33,7 @@ from shaping.analysis.findings import Nearness, Ring
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
 
 CELLS_PER_OCTAVE = 24
-LOWEST_HZ, HIGHEST_HZ = 80.0, 10_760.0
+NEAR_LOW_HZ, NEAR_HIGH_HZ = 80.0, 10_760.0
 
 LIKELY = 0.5
 """A ring of at least this confidence is more likely a howl than not."""
@@ -187,10 +187,10 @@ def measures(seen: Heights, confidence: _Real) -> _Real:
     return np.stack([ones, late, region, seen.early_db, early, confidence], axis=1)
 
 
-def cell_edges(highest_hz: float = HIGHEST_HZ) -> _Real:
+def cell_edges(highest_hz: float = NEAR_HIGH_HZ) -> _Real:
     """Return the edges of the cells in Hz, rising."""
-    count = int(np.log2(min(highest_hz, HIGHEST_HZ) / LOWEST_HZ) * CELLS_PER_OCTAVE + 1e-9)
-    return np.asarray(LOWEST_HZ * 2 ** (np.arange(count + 1) / CELLS_PER_OCTAVE))
+    count = int(np.log2(min(highest_hz, NEAR_HIGH_HZ) / NEAR_LOW_HZ) * CELLS_PER_OCTAVE + 1e-9)
+    return np.asarray(NEAR_LOW_HZ * 2 ** (np.arange(count + 1) / CELLS_PER_OCTAVE))
 
 
 def ring_confidence(rings: Sequence[Ring], frequency_hz: _Real) -> _Real:
@@ -206,7 +206,7 @@ def ring_confidence(rings: Sequence[Ring], frequency_hz: _Real) -> _Real:
 def heights(samples: NDArray[np.float32], sample_rate_hz: int) -> Heights:
     """Measure what stands out of its neighbourhood, early and late in a recording."""
     duration_s = samples.size / sample_rate_hz
-    highest_hz = min(HIGHEST_HZ, 0.45 * sample_rate_hz)
+    highest_hz = min(NEAR_HIGH_HZ, 0.45 * sample_rate_hz)
     late_from_s, early_to_s = LATE_SHARE * duration_s, max(LATE_SHARE * duration_s, 1.5)
     sums = [np.zeros(0), np.zeros(0), np.zeros(0)]
     counts = [0, 0, 0]

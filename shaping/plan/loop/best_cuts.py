@@ -156,8 +156,8 @@ def optimise_curves(
 ) -> OptimisedCuts:
     """Choose feedback cuts for one or more level curves; the rest is as in `optimise_cuts`.
 
-    `tone_weight` is the stable gain that each dB of removed level must bring at least, in place of
-    what `favour` means.
+    `tone_weight` is the stable gain that each dB of removed level must bring at least, without a
+    gain that is looked for, in place of what `favour` means.
     """
     frequency_hz, level_db = upper_points(curves, fixed, sample_rate_hz=sample_rate_hz)
     fixed_db = added_gain_db(curves, fixed, sample_rate_hz=sample_rate_hz)
@@ -169,12 +169,13 @@ def optimise_curves(
     ordinary = min(most, ORDINARY_COUNT)
     ordinary_db = _ordinary_db(frequency_hz, level_db, limits, ordinary, sample_rate_hz)
     target_db = _target_db(favour, ordinary_db) + _unsure_db(curves)
+    wanted_db = target_db if tone_weight is None else -np.inf
     search = CutSearch(
         frequency_hz,
         level_db,
         settings,
         tone_weight=tone_weight or (_GAIN_WEIGHT if favour is Favour.GAIN else TONE_WEIGHT),
-        target_db=target_db,
+        target_db=np.inf if tone_weight else target_db,
         sample_rate_hz=sample_rate_hz,
     )
     best: list[list[Index]] = [[]]
@@ -188,7 +189,7 @@ def optimise_curves(
             break
     curve = [search.added_db(one) for one in best]
     tone = [search.tone_db(one) for one in best]
-    paying = _paying(curve, tone, [search.net_db(one) for one in best], wanted_db=target_db)
+    paying = _paying(curve, tone, [search.net_db(one) for one in best], wanted_db=wanted_db)
     chosen = search.without_shallow(best[-1 if cuts is not None else paying])
     curve[len(chosen)], tone[len(chosen)] = search.added_db(chosen), search.tone_db(chosen)
     return OptimisedCuts(

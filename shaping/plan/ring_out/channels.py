@@ -18,7 +18,7 @@ from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severit
 from shaping.text.frequency import frequency_text
 from shaping.text.sentences import listing
 
-MOST_NAMED = 6
+MOST_CHANNELS_NAMED = 6
 """So many ringing channels are named; the others are counted."""
 
 
@@ -90,7 +90,7 @@ def channels_text(ringing: Sequence[ChannelRings], channels: int, *, shown_chann
         "what the plan is for"
     )
     if others:
-        named = [f"channel {one.channel} {_rings(one)}" for one in others[:MOST_NAMED]]
+        named = [f"channel {one.channel} {_rings(one)}" for one in others[:MOST_CHANNELS_NAMED]]
         more = len(others) - len(named)
         said += f"; {listing(named)}" + (f", and {more} more do" if more > 0 else "")
         said += "; choose one with --channel N"

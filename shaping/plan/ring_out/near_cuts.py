@@ -34,7 +34,7 @@ from shaping.plan.plan import Interval, NearPoint, RingOutSummary
 from shaping.plan.ring_out.needs import HARD_LIMIT_DB, TRIP_S, Need
 from shaping.plan.ring_out.placing import STEP_IF_FREE_DB
 
-MARGIN_DB = 3.0
+USUAL_RING_OUT_MARGIN_DB = 3.0
 """Wanted over the highest send of the recording: half the usual 6 dB, the rest is the fader's. At
 3 dB a loop still sounds hollow; below it rings on after every word."""
 
@@ -48,7 +48,7 @@ SAFETY_DB = 2.0
 """Asked of the estimate beyond excess and margin: both are estimates, and a howl costs more than
 a cut of 1 dB. On 120 ring-outs in tuning rooms the highest send was held in 93 % without it."""
 
-MOST_CUTS = 6
+MOST_NEAR_CUTS = 6
 """More cuts than this, where the equaliser has them, turn the wedge down rather than ring it out.
 Common practice, no published source."""
 
@@ -60,7 +60,7 @@ ADDED_SLOPE, ADDED_BASE_DB = 0.83, -2.25
 ADDED_SPREAD_DB = (-2.4, 2.3)
 """Added stable gain from what the curve promises, and 5 and 95 % of what it misses."""
 
-NARROWEST_Q = 10.0
+NARROWEST_NEAR_Q = 10.0
 """A ring drifts by about 1.5 % with the warmth and the mic's place; narrower cuts miss it."""
 
 HELD_DB = -8.0
@@ -92,7 +92,7 @@ class NearAsked:
     """
 
     nearness: tuple[Nearness, ...] = ()
-    margin_db: float = MARGIN_DB
+    margin_db: float = USUAL_RING_OUT_MARGIN_DB
     in_place: tuple[Filter, ...] = ()
 
 
@@ -138,7 +138,7 @@ def near_cuts(
     fixed : sequence of Filter
         Filters that are dialled in anyway.
     cuts : int or None
-        At most so many cuts; None for as many as pay, up to `MOST_CUTS`.
+        At most so many cuts; None for as many as pay, up to `MOST_NEAR_CUTS`.
     sample_rate_hz : float
         Sample rate of the designs, in Hz.
 
@@ -158,7 +158,7 @@ def near_cuts(
         for one in asked.nearness
     ]
     sensible = _sensible(limits)
-    most = MOST_CUTS if cuts is None and limits.bands > MOST_CUTS else cuts
+    most = MOST_NEAR_CUTS if cuts is None and limits.bands > MOST_NEAR_CUTS else cuts
     before_db = top_db(curves, fixed, sample_rate_hz=sample_rate_hz)
 
     def optimised(count: int | None, weight: float) -> OptimisedCuts:
@@ -269,7 +269,7 @@ def _sensible(limits: Limits) -> Limits:
     return replace(
         limits,
         min_gain_db=max(limits.min_gain_db, -HARD_LIMIT_DB),
-        max_q=max(min(limits.max_q, NARROWEST_Q), limits.min_q),
+        max_q=max(min(limits.max_q, NARROWEST_NEAR_Q), limits.min_q),
     )
 
 

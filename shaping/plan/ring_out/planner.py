@@ -41,7 +41,7 @@ from shaping.plan.ring_out.sliders import set_sliders
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, left_out, thinning_filters
 
-MOST_MARGIN_DB = 20.0
+MOST_RING_OUT_MARGIN_DB = 20.0
 """A larger margin is no margin but another place for the mic."""
 
 ANSWERS_DB = 1.0
@@ -95,9 +95,10 @@ def plan_from_rings(
         raise ParameterError(f"the number of cuts must be 0 or more, not {cuts}")
     if not 0 < loop_delay_s <= 1:
         raise ParameterError(f"the loop delay must lie between 0 and 1 s, not {loop_delay_s:g}")
-    if not 0 <= asked.margin_db <= MOST_MARGIN_DB:
+    if not 0 <= asked.margin_db <= MOST_RING_OUT_MARGIN_DB:
         raise ParameterError(
-            f"the margin must lie between 0 and {MOST_MARGIN_DB:g} dB, not {asked.margin_db:g}"
+            f"the margin must lie between 0 and {MOST_RING_OUT_MARGIN_DB:g} dB, not "
+            f"{asked.margin_db:g}"
         )
     rate_hz = captures[0].sample_rate_hz
     before = InPlace.of(asked.in_place, limits)

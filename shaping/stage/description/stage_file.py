@@ -26,7 +26,7 @@ from shaping.stage.description.stage import Mic, Pattern, Place, Send, Stage, Ta
 from shaping.text.names import briefly, shown
 from shaping.text.sentences import listing
 
-SCHEMA = "shaping.stage/1"
+STAGE_SCHEMA = "shaping.stage/1"
 _MAX_BYTES = 256 * 1024
 
 EXAMPLE = """\

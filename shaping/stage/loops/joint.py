@@ -23,12 +23,16 @@ from numpy.typing import NDArray
 from shaping.equaliser.limits import Limits
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
-from shaping.plan.loop.best_cuts import NO_CUTS, TONE_WEIGHT, OptimisedCuts, optimise_curves
+from shaping.plan.loop.best_cuts import NO_CUTS, OptimisedCuts, optimise_curves
 from shaping.plan.loop.level_curve import LevelCurve, highest_of_cells
 from shaping.stage.loops.joint_search import JointSearch, wedge_menu
 from shaping.stage.loops.margins import radius_bounds, worst_levels
 
 _Real = NDArray[np.float64]
+
+TOGETHER_TONE_WEIGHT = 2.0
+"""Stable gain of all sends together that each dB of removed level must bring at least: with a
+weight of one, wide cuts that merely trade one for the other creep in."""
 
 ENOUGH_DB = -10.0
 """Cross paths so far down cost less than half a decibel: single loops are enough."""
@@ -200,7 +204,7 @@ class _Search:
             [one.loops * self._fixed_gains(one.frequency_hz)[:, :, None] for one in self._positions]
         )
         menus = [wedge_menu(task.limits, task.fixed, task.cuts, self._rate) for task in self._tasks]
-        search = JointSearch(hz, matrices, menus, tone_weight=TONE_WEIGHT)
+        search = JointSearch(hz, matrices, menus, tone_weight=TOGETHER_TONE_WEIGHT)
         start = [search.nearest(w, one.cuts) for w, one in enumerate(alone)]
         found = search.search(start)
         return [(search.filters(w, one), search.tone_db(w, one)) for w, one in enumerate(found)]

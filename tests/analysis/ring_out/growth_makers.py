@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from shaping.analysis.ring_out.growth import Growth
+from shaping.analysis.ring_out.slopes import Growth
 
 
 def growth(frequency_hz: float = 1000.0, **facts: Any) -> Growth:
@@ -21,6 +21,7 @@ def growth(frequency_hz: float = 1000.0, **facts: Any) -> Growth:
         "contrast_before_db": 0.0,
         "held_db": 0.0,
         "family": 0,
+        "undertones": 0,
         "partials": 0,
         "overtones": 0,
         "stood_until_s": 4.0,

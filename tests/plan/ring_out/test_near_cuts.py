@@ -17,7 +17,7 @@ from shaping.plan.plan import Purpose
 from shaping.plan.ring_out.in_place import InPlace, read_in_place
 from shaping.plan.ring_out.near_cuts import (
     HELD_DB,
-    MOST_CUTS,
+    MOST_NEAR_CUTS,
     NearAsked,
     added_db,
     excess_db,
@@ -221,7 +221,7 @@ def test_what_is_in_place_comes_from_a_plan_a_file_or_typing(tmp_path):
 def test_no_more_cuts_than_ring_a_wedge_out_though_there_are_bands(name):
     seen = nearness(*((hz, -1.0) for hz in 150 * 2 ** (np.arange(17) / 3)))
     plan = plan_for(seen, [ring(600.0, growth_db_per_s=60)], limits=load_limits(name))
-    assert 1 <= len(plan.filters) <= MOST_CUTS
+    assert 1 <= len(plan.filters) <= MOST_NEAR_CUTS
 
 
 def test_the_gentlest_cuts_that_reach_the_margin_are_taken():

@@ -128,7 +128,7 @@ def test_the_evidence_is_told() -> None:
     need = need_of(ring(900.0, growth_db_per_s=40.0, occurrences=3, clipped=True), later=2)
     assert need is not None
     assert need.why == (
-        "grew 40 dB/s (1.0 dB too much at 25 ms round the loop), came back 2 times, "
+        "grew 40 dB/s (0.6 to 3.8 dB too much), came back 2 times, "
         "ran into clipping, 2 more rang after it"
     )
     quiet = need_of(ring(900.0, growth_db_per_s=0.0, occurrences=2))

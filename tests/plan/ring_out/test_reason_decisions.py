@@ -33,7 +33,7 @@ LOW_MID = PlannedFilter(
 )
 FLAT_START = (
     "The settings start from a flat equaliser: they replace what was dialled in during the "
-    "recording, and what was in it before is not known."
+    "recording, and what was in it before is not known; say it with --in-place."
 )
 
 

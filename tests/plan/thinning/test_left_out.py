@@ -68,7 +68,17 @@ def quiet(limits: Limits, amount: ThinningAmount) -> Plan:
     level_db = -40.0 + 8.0 / (1 + ((hz / 2000.0 - 2000.0 / hz) * 8.0) ** 2)
     nothing = np.zeros(hz.size)
     response = LoopResponse(
-        hz, 10 ** (level_db / 20) + 0j, nothing + 1, nothing, nothing < 1, 0.01, 0.0, 1.0
+        frequency_hz=hz,
+        response=10 ** (level_db / 20) + 0j,
+        coherence=nothing + 1,
+        error_db=nothing,
+        variance=nothing,
+        excited=nothing < 1,
+        trusted=nothing < 1,
+        delay_s=0.01,
+        clock_ppm=0.0,
+        coherence_median=1.0,
+        measured_hz=((60.0, 9_000.0),),
     )
     captured = noise(1, CaptureKind.PINK_NOISE)
     return plan_from_loop([captured], [response], limits, thinning=amount)
