@@ -104,7 +104,7 @@ def test_one_among_equals_at_simple_ratios_is_not_worth_measuring() -> None:
     family = {0.5: 1.0, 2.0: 1.0}
     assert is_possible(kin=family)
     assert not is_worth_measuring(kin=family)
-    weaker = {ratio: 10**-2.0 for ratio in family}
+    weaker = dict.fromkeys(family, 10 ** (-2.0))
     assert is_worth_measuring(kin=weaker)
 
 

@@ -15,37 +15,16 @@ from shaping.rehearsals.archive.dating import recorded
 from shaping.rehearsals.archive.files import channel_stem, identify
 from shaping.rehearsals.archive.records import VERSION, current_records, known, unscanned_records
 from shaping.rehearsals.results import summarise
-from tests.rehearsals.event_makers import event, record
+from tests.rehearsals.event_makers import event, record, whole_record
 
 FOUR = load_limits("parametric-4")
 
 
 def entry(path: str, *, fingerprint: str = "f", **facts: Any) -> dict[str, Any]:
     """Return the record of a recording of a minute, all of it scanned."""
-    plain = {
-        "version": VERSION,
-        "state": "done",
-        "path": path,
-        "file": path,
-        "fingerprint": fingerprint,
-        "marks": ["m"],
-        "size": 1000,
-        "modified_ns": 0,
-        "recorded_on": "2026-01-04",
-        "began": None,
-        "dated_by": "name",
-        "first_frame": None,
-        "tracks": [],
-        "sample_rate_hz": 48_000,
-        "channels": 1,
-        "frames": 60 * 48_000,
-        "duration_s": 60.0,
-        "audio": "",
-        "problem": None,
-        "notes": [],
-        "events": [],
-    }
-    return plain | facts
+    minute = {"file": path, "recorded_on": "2026-01-04", "duration_s": 60.0, "channels": 1}
+    plain = {"sample_rate_hz": 48_000, "frames": 60 * 48_000, "events": []}
+    return whole_record({"path": path, "fingerprint": fingerprint, **minute, **plain, **facts})
 
 
 def damaged(path: str, **facts: Any) -> dict[str, Any]:
