@@ -12,7 +12,7 @@ from shaping.rehearsals.detector import Candidate
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.features import Features
 from shaping.rehearsals.judging import events_of
-from shaping.rehearsals.model import circumstances, confidence_of, reason_for, weighed
+from shaping.rehearsals.model import CERTAIN, circumstances, confidence_of, reason_for, weighed
 from shaping.rehearsals.table import Row, events_csv
 
 
@@ -65,6 +65,12 @@ def test_a_joined_event_was_seen_growing_if_one_part_was(grew: tuple[bool, bool]
     (event,) = events_of([early, late], channel=1)
     assert event.confidence == pytest.approx(confidence_of(alone(3.0)))
     assert event.reason.startswith("grew 40 dB/s")
+
+
+def test_what_was_not_seen_growing_is_possible_and_said() -> None:
+    (event,) = events_of([candidate(1.0, 2.0, evidence=9.0, grew=False)], channel=1)
+    assert event.confidence < CERTAIN
+    assert event.reason.startswith("possible ring: was not seen growing")
 
 
 def test_three_that_follow_each_other_are_one() -> None:

@@ -48,7 +48,7 @@ def test_the_period() -> None:
 def test_the_noisiest_channel_comes_first_and_the_silent_ones_in_one_line(tmp_path: Path) -> None:
     events = (
         event(channel=2, confidence=0.5),
-        event(500.0, channel=2, confidence=0.5),
+        event(500.0, channel=4, confidence=0.5),
         event(channel=3),
         event(channel=4, confidence=0.5),
     )
@@ -56,7 +56,7 @@ def test_the_noisiest_channel_comes_first_and_the_silent_ones_in_one_line(tmp_pa
     page = rehearsals_page(summarise(tmp_path, [day], load_limits("parametric-4")))
     rows = re.findall(r'<summary class="row">(.*?)</summary>', page, flags=re.DOTALL)
     named = [found for row in rows for found in re.findall(r"channel \d", row)[:1]]
-    assert named == ["channel 3", "channel 2", "channel 4"]
+    assert named == ["channel 3", "channel 4", "channel 2"]
     assert "Nothing heard on channel 1 and channel 5." in page
 
 
