@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from shaping.rehearsals.archive.records import VERSION
 from shaping.rehearsals.events import Event
 
 
@@ -38,3 +39,24 @@ def record(
         "duration_s": 3600.0 * hours,
         "events": [one.as_record() for one in events],
     }
+
+
+def whole_record(facts: dict[str, Any]) -> dict[str, Any]:
+    """Return what a journal holds of a recording that was scanned, with these facts of it."""
+    plain = {
+        "version": VERSION,
+        "state": "done",
+        "fingerprint": "f",
+        "marks": ["m"],
+        "size": 1000,
+        "modified_ns": 0,
+        "began": None,
+        "dated_by": "name",
+        "first_frame": None,
+        "tracks": [],
+        "frames": 48_000,
+        "audio": "",
+        "problem": None,
+        "notes": [],
+    }
+    return plain | facts

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields
 from typing import Any
 
 import pytest
 
 from shaping.rehearsals.detector import Candidate
-from shaping.rehearsals.events import Event, events_csv
+from shaping.rehearsals.events import Event
 from shaping.rehearsals.features import Features
-from shaping.rehearsals.model import confidence_of, evidence_in_context, reason_for
-from shaping.rehearsals.scanning.scan_file import events_of
+from shaping.rehearsals.judging import events_of
+from shaping.rehearsals.model import CERTAIN, circumstances, confidence_of, reason_for, weighed
+from shaping.rehearsals.table import Row, events_csv
 
 
 def features(frequency_hz: float = 1000.0, **facts: float) -> Features:
@@ -20,8 +22,15 @@ def features(frequency_hz: float = 1000.0, **facts: float) -> Features:
     return Features(**(plain | {"frequency_hz": frequency_hz} | facts))
 
 
-def candidate(start_s: float, stop_s: float, *, evidence: float = 3.0, **facts: Any) -> Candidate:
-    return Candidate(start_s, stop_s, evidence, features(**facts))
+def candidate(
+    start_s: float, stop_s: float, *, evidence: float = 3.0, grew: bool = True, **facts: Any
+) -> Candidate:
+    return Candidate(start_s, stop_s, evidence, grew, features(**facts))
+
+
+def alone(evidence: float) -> float:
+    """Return the log-odds of a tone that grew and has no company."""
+    return weighed([evidence], [0.0], [1.0], [1000.0], [True])[0]
 
 
 def times(*candidates: Candidate, listed: float = 0.25) -> list[tuple[float, float]]:
@@ -47,7 +56,21 @@ def test_a_joined_event_spans_both_and_keeps_the_surer_ones_measures() -> None:
     (event,) = events_of([late, candidate(1.0, 2.0, evidence=1.0)], channel=3)
     assert (event.channel, event.start_s, event.stop_s) == (3, 1.0, 2.0)
     assert event.frequency_hz == 1005.0
-    assert event.confidence == pytest.approx(confidence_of(5.0))
+    assert event.confidence == pytest.approx(confidence_of(alone(5.0)))
+
+
+@pytest.mark.parametrize("grew", [(True, False), (False, True)])
+def test_a_joined_event_was_seen_growing_if_one_part_was(grew: tuple[bool, bool]) -> None:
+    early, late = candidate(1.0, 2.0, grew=grew[0]), candidate(2.1, 3.0, grew=grew[1])
+    (event,) = events_of([early, late], channel=1)
+    assert event.confidence == pytest.approx(confidence_of(alone(3.0)))
+    assert event.reason.startswith("grew 40 dB/s")
+
+
+def test_what_was_not_seen_growing_is_possible_and_said() -> None:
+    (event,) = events_of([candidate(1.0, 2.0, evidence=9.0, grew=False)], channel=1)
+    assert event.confidence < CERTAIN
+    assert event.reason.startswith("possible ring: was not seen growing")
 
 
 def test_three_that_follow_each_other_are_one() -> None:
@@ -100,10 +123,11 @@ def test_an_event_keeps_what_was_measured() -> None:
     assert event.duration_s == 1.5
 
 
-@pytest.mark.parametrize(("evidence", "listed"), [(-1.09, True), (-1.11, False)])
-def test_a_quarter_sure_is_listed(evidence: float, listed: bool) -> None:
-    """ln(0.25 / 0.75) = -1.0986."""
-    assert bool(times(candidate(1.0, 2.0, evidence=evidence))) is listed
+@pytest.mark.parametrize(("odds", "listed"), [(-0.40, True), (-0.41, False)])
+def test_two_fifths_sure_is_listed(odds: float, listed: bool) -> None:
+    """ln(0.4 / 0.6) = -0.4055."""
+    evidence = (odds - alone(0.0)) / (alone(1.0) - alone(0.0))
+    assert bool(events_of([candidate(1.0, 2.0, evidence=evidence)], channel=1)) is listed
 
 
 @pytest.mark.parametrize(
@@ -114,44 +138,80 @@ def test_confidence_is_the_logistic_of_evidence(evidence: float, confidence: flo
     assert confidence_of(evidence) == pytest.approx(confidence, rel=0.01)
 
 
-def weakened(*others: tuple[float, float, float]) -> float:
-    """Return by how much others (evidence, start, frequency) weaken 1 kHz at 100 s."""
+def company(*others: tuple[float, float, float]) -> tuple[int, bool]:
+    """Return what others (evidence, start, frequency) are to 1 kHz from 100 s to 101 s.
+
+    How many other pitches, and whether it is the same again. Each other one lasts a second.
+    """
     evidence, start_s, hz = zip((2.0, 100.0, 1000.0), *others, strict=True)
-    return 2.0 - evidence_in_context(evidence, start_s, hz)[0]
+    stop_s = [start + 1.0 for start in start_s]
+    row = circumstances(evidence, start_s, stop_s, hz, [True] * len(hz))[0]
+    return round(math.expm1(row[3])), bool(row[4])
 
 
 @pytest.mark.parametrize(
-    ("others", "cost"),
+    ("others", "pitches"),
     [
-        ([], 0.0),
-        ([(0.0, 110.0, 1300.0)], 1.2),
-        ([(0.0, 110.0, 1300.0), (0.0, 90.0, 1305.0)], 1.2),  # one semitone
-        ([(0.0, 110.0, 1300.0), (0.0, 90.0, 1700.0)], 2.4),
-        ([(0.0, 100.0 + n, 1300.0 * 1.1**n) for n in range(4)], 4.8),
-        ([(0.0, 100.0 + n, 1300.0 * 1.1**n) for n in range(7)], 4.8),  # four at most
-        ([(0.0, 159.9, 1300.0)], 1.2),
-        ([(0.0, 160.0, 1300.0)], 0.0),  # a minute later
-        ([(0.0, 40.0, 1300.0)], 0.0),
-        ([(-2.4, 110.0, 1300.0)], 1.2),
-        ([(-2.5, 110.0, 1300.0)], 0.0),  # hardly howl-like itself
-        ([(0.0, 110.0, 1019.0)], 0.0),  # the same pitch
-        ([(0.0, 110.0, 1021.0)], 1.2),
-        ([(0.0, 110.0, 2000.0)], 0.0),  # a multiple, or the other way round
-        ([(0.0, 110.0, 500.0)], 0.0),
-        ([(0.0, 110.0, 2030.0)], 1.2),
-        ([(0.0, 110.0, 2019.0)], 0.0),
+        ([], 0),
+        ([(0.0, 110.0, 1300.0)], 1),
+        ([(0.0, 110.0, 1300.0), (0.0, 90.0, 1305.0)], 1),  # one semitone
+        ([(0.0, 110.0, 1300.0), (0.0, 90.0, 1700.0)], 2),
+        ([(0.0, 101.0 + n, 1300.0 * 1.1**n) for n in range(4)], 4),
+        ([(0.0, 101.0 + n, 1300.0 * 1.1**n) for n in range(7)], 7),
+        ([(0.0, 111.9, 1300.0)], 1),
+        ([(0.0, 112.0, 1300.0)], 0),  # 12 s later
+        ([(0.0, 88.1, 1300.0)], 1),
+        ([(0.0, 88.0, 1300.0)], 0),
+        ([(0.0, 100.9, 1300.0)], 0),  # at once, as two howls may
+        ([(0.0, 101.0, 1300.0)], 1),
+        ([(-1.4, 110.0, 1300.0)], 1),
+        ([(-1.5, 110.0, 1300.0)], 0),  # hardly howl-like itself
+        ([(0.0, 110.0, 1019.0)], 0),  # the same pitch
+        ([(0.0, 110.0, 1021.0)], 1),
+        ([(0.0, 110.0, 2000.0)], 0),  # a multiple, or the other way round
+        ([(0.0, 110.0, 500.0)], 0),
+        ([(0.0, 110.0, 2030.0)], 1),
+        ([(0.0, 110.0, 2019.0)], 0),
     ],
 )
 def test_howl_like_neighbours_at_other_pitches_make_it_music(
-    others: list[tuple[float, float, float]], cost: float
+    others: list[tuple[float, float, float]], pitches: int
 ) -> None:
-    assert weakened(*others) == pytest.approx(cost)
+    assert company(*others)[0] == pitches
+    odds = weighed(
+        *zip(
+            *[(2.0, 100.0, 101.0, 1000.0, True)]
+            + [(evidence, start_s, start_s + 1.0, hz, True) for evidence, start_s, hz in others],
+            strict=True,
+        )
+    )[0]
+    assert (odds < alone(2.0)) is (pitches > 0)
+
+
+@pytest.mark.parametrize(
+    ("other", "again"),
+    [
+        ((0.0, 500.0, 1009.0), True),  # however much later
+        ((0.0, 500.0, 1011.0), False),
+        ((0.0, 500.0, 991.0), True),
+        ((0.0, 500.0, 990.0), False),
+        ((0.0, 100.5, 1000.0), False),  # not again, but still
+        ((-1.5, 500.0, 1000.0), False),
+    ],
+)
+def test_the_same_frequency_again_speaks_for_a_loop(
+    other: tuple[float, float, float], again: bool
+) -> None:
+    assert company(other) == (0, again)
+    evidence, start_s, hz = other
+    both = weighed(
+        [2.0, evidence], [100.0, start_s], [101.0, start_s + 1], [1000.0, hz], [True] * 2
+    )
+    assert (both[0] > alone(2.0)) is again
 
 
 PLAIN = {
     "growth_db_per_s": 40.0,
-    "rise_db": 20.0,
-    "rise_s": 0.5,
     "stand_off_db": 18.0,
     "steady_s": 1.26,
     "wander_cents": 2.4,
@@ -170,10 +230,8 @@ ALONE = "no family of harmonics"
         ({}, [GREW, STOOD, HELD, ALONE]),
         ({"bend_db": 1.1}, [GREW, STOOD, HELD, ALONE]),
         ({"bend_db": 1.2}, ["grew 40 dB/s unevenly", STOOD, HELD, ALONE]),
-        ({"growth_db_per_s": 5.0}, ["was not seen growing", STOOD, HELD, ALONE]),
-        ({"rise_db": 8.0}, [GREW, STOOD, HELD, ALONE]),
-        ({"rise_db": 7.9}, ["was not seen growing", STOOD, HELD, ALONE]),
-        ({"rise_s": 0.04}, ["was not seen growing", STOOD, HELD, ALONE]),
+        ({"growth_db_per_s": 1.0}, ["was not seen growing", STOOD, HELD, ALONE]),
+        ({"growth_db_per_s": 1.6}, ["grew 2 dB/s along a straight line", STOOD, HELD, ALONE]),
         (
             {"stand_off_db": -1.0},
             [GREW, "stood 0 dB over its neighbours for 1.3 s", HELD, ALONE],
@@ -189,23 +247,30 @@ ALONE = "no family of harmonics"
     ],
 )
 def test_the_reason_is_told_in_words(facts: dict[str, float], words: list[str]) -> None:
-    told = reason_for(features(**(PLAIN | facts)), 0.9, clipped=False)
+    told = reason_for(features(**(PLAIN | facts)), 0.9, grew=True, clipped=False)
     assert told == ", ".join(words)
 
 
 def test_clipping_and_doubt_are_told() -> None:
-    clipped = reason_for(features(**PLAIN), 0.78, clipped=True)
+    clipped = reason_for(features(**PLAIN), 0.78, grew=True, clipped=True)
     assert clipped == ", ".join([GREW, STOOD, HELD, "has harmonics, as when clipped"])
-    doubtful = reason_for(features(**PLAIN), 0.779, clipped=False)
+    doubtful = reason_for(features(**PLAIN), 0.779, grew=True, clipped=False)
     assert doubtful.startswith("possible ring: grew 40 dB/s")
+
+
+def test_growth_that_was_not_seen_is_told() -> None:
+    told = reason_for(features(**PLAIN), 0.9, grew=False, clipped=False)
+    assert told == ", ".join(["was not seen growing", STOOD, HELD, ALONE])
 
 
 def test_the_table_has_a_line_an_event_rounded_to_what_it_is_worth() -> None:
     event = Event(2, 1.23456, 2.0, 440.126, 33.36, -12.34, 9.99, False, 0.91234, "grew, stood")
-    assert events_csv([("a,b.wav", event)]) == (
+    row = Row("a,b.wav", "=lead", "2026-03-08", "19:30:05", "name", event)
+    assert events_csv([row]) == (
         "file,channel,start_s,duration_s,frequency_hz,note,third_octave_hz,growth_db_per_s,"
-        "peak_dbfs,confidence,reason\n"
-        '"a,b.wav",2,1.235,2.000,440.13,A4,400,33.4,-12.3,0.912,"grew, stood"\n'
+        "peak_dbfs,confidence,reason,recorded_on,clock,channel_name,dated_by\n"
+        '"a,b.wav",2,1.235,2.000,440.13,A4,400,33.4,-12.3,0.912,"grew, stood",'
+        "2026-03-08,19:30:05,'=lead,name\n"
     )
     assert event.as_record() == {
         "channel": 2,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 
 import matplotlib.image
@@ -10,23 +11,15 @@ import numpy as np
 import pytest
 import soundfile
 
+from shaping.equaliser.limits_file import load_limits
 from shaping.rehearsals.channels import Channel, channels_of
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.page import (
-    Line,
-    _axis,
-    _card,
-    _noisiest_first,
-    _period,
-    _rate,
-    _recurring,
-    _thinned,
-    _timeline,
-    _y,
-    badness,
-)
+from shaping.rehearsals.page.cards import _card, badness
 from shaping.rehearsals.page.excerpts import Excerpt, _palette, _picture, _png, _samples, _sound
-from tests.rehearsals.event_makers import event, record
+from shaping.rehearsals.page.timeline import Line, _axis, _thinned, chart, strip
+from shaping.rehearsals.page.whole import _period, _rate, _recurring, rehearsals_page
+from shaping.rehearsals.results import summarise
+from tests.rehearsals.event_makers import event, record, whole_record
 
 
 def channel(*events: Event, hours: float = 1.0, day: str = "2026-01-04") -> Channel:
@@ -48,17 +41,23 @@ def test_rates_are_told_where_enough_was_recorded() -> None:
 
 def test_the_period() -> None:
     assert _period([]) == ""
-    assert _period(["2026-01-04"]) == "2026-01-04"
-    assert _period(["2026-01-04", "2026-01-11"]) == "2026-01-04 to 2026-01-11, 2 dates"
+    assert _period(["2026-01-04"]) == "Sun 4 Jan 2026"
+    assert _period(["2026-01-04", "2026-01-11"]) == ("Sun 4 Jan 2026 to Sun 11 Jan 2026, 2 dates")
 
 
-def test_the_noisiest_channel_comes_first() -> None:
-    calm, doubtful, noisy = (
-        channel(),
-        channel(event(confidence=0.5), event(confidence=0.5)),
-        channel(event()),
+def test_the_noisiest_channel_comes_first_and_the_silent_ones_in_one_line(tmp_path: Path) -> None:
+    events = (
+        event(channel=2, confidence=0.5),
+        event(500.0, channel=4, confidence=0.5),
+        event(channel=3),
+        event(channel=4, confidence=0.5),
     )
-    assert _noisiest_first((calm, doubtful, noisy)) == [noisy, doubtful, calm]
+    day = whole_record(record("2026-01-04", *events, channels=5))
+    page = rehearsals_page(summarise(tmp_path, [day], load_limits("parametric-4")))
+    rows = re.findall(r'<summary class="row">(.*?)</summary>', page, flags=re.DOTALL)
+    named = [found for row in rows for found in re.findall(r"channel \d", row)[:1]]
+    assert named == ["channel 3", "channel 4", "channel 2"]
+    assert "Nothing heard on channel 1 and channel 5." in page
 
 
 @pytest.mark.parametrize(
@@ -77,11 +76,14 @@ def test_what_recurs_in_a_line(confidences: tuple[float, ...], often: str) -> No
 
 
 def test_the_axis_of_frequency_is_logarithmic_from_80_hz_to_12_khz() -> None:
-    bottom, top = _y(80.0), _y(12_000.0)
-    assert bottom > top
-    assert _y((80.0 * 12_000.0) ** 0.5) == pytest.approx((bottom + top) / 2)
-    assert (_y(10.0), _y(20_000.0)) == (bottom, top)
+    middle_hz = (80.0 * 12_000.0) ** 0.5
+    found = channel(*(event(hz) for hz in (80.0, middle_hz, 12_000.0, 10.0, 20_000.0)))
+    assert [mark.y for mark in chart(found).marks] == [114.0, 60.0, 6.0, 114.0, 6.0]
+    strip_y = [mark.y for mark in strip(found).marks]
+    assert strip_y == pytest.approx([15.0, 8.75, 2.5, 15.0, 2.5], abs=0.06)
     assert [_axis(hz) for hz in (125.0, 1000.0, 2500.0)] == ["125", "1k", "2.5k"]
+    kilohertz = next(line for line in chart(found).hertz if line.text == "1k")
+    assert kilohertz.at == chart(channel(event(1000.0))).marks[0].y
 
 
 def test_a_timeline_sets_takes_end_to_end() -> None:
@@ -90,25 +92,25 @@ def test_a_timeline_sets_takes_end_to_end() -> None:
         record("2026-01-11", event(start_s=1800.0, duration_s=60.0, confidence=0.5)),
     ]
     (found,) = channels_of(records)
-    line = _timeline(found)
-    first, second = line.marks
-    left, right = line.dates[0].at, line.dates[1].at
-    # Half of each hour: a quarter and three quarters of the whole.
-    assert first.x == pytest.approx((left + right) / 2, abs=0.1)
-    assert second.x - first.x == pytest.approx(right - left, abs=0.1)
-    assert (first.radius, second.radius) == (3.5, 5.2)  # 2.5 and a third of 3 s, of 8 s at most
-    assert (first.sure, second.sure) == (True, False)
-    assert first.y == pytest.approx(_y(1000.0), abs=0.05)
-    assert first.text.startswith("2026-01-04: 1.00 kHz at ")
-    assert first.text.endswith(" for 3.0 s")
-    assert line.summary == "channel 1: 2 events over 2 dates"
+    line = chart(found)
+    doubtful, sure = line.marks  # the sure one is drawn over the other
+    assert (doubtful.sure, sure.sure) == (False, True)
+    # Half of each hour: a quarter and three quarters of the whole, which is 300 wide from 34 on.
+    assert (sure.x, doubtful.x) == (109.0, 259.0)
+    assert [(date.at, date.text) for date in line.dates] == [(34.0, "4 Jan"), (184.0, "11 Jan")]
+    assert (sure.radius, doubtful.radius) == (3.4, 5.0)  # 2.5, and as much more for 8 s
+    small = strip(found)
+    assert [(mark.x, mark.radius) for mark in small.marks] == [(179.0, 3.0), (61.0, 2.1)]
+    assert [date.at for date in small.dates] == [2.0, 120.0]
 
 
 def test_labels_that_would_run_into_each_other_are_left_out() -> None:
     lines = [Line(100.0, "a"), Line(161.9, "b"), Line(162.0, "c"), Line(200.0, "d")]
     # After a label left out the next one stands.
-    assert [line.text for line in _thinned(lines)] == ["a", "", "c", ""]
-    assert _thinned([Line(10_000.0, "late")])[0].text == ""
+    assert [line.text for line in _thinned(lines, 334.0)] == ["a", "", "c", ""]
+    # The last one keeps within the picture.
+    assert _thinned([Line(280.0, "last")], 334.0)[0].text == "last"
+    assert _thinned([Line(280.1, "late")], 334.0)[0].text == ""
 
 
 def test_a_card_places_the_event_in_its_picture() -> None:
@@ -117,6 +119,7 @@ def test_a_card_places_the_event_in_its_picture() -> None:
     assert card.line_y == 64.0  # 1 kHz lies midway between 100 Hz and 10 kHz
     assert card.start_x == pytest.approx(320 * 1.2 / 5, abs=0.05)
     assert card.stop_x == pytest.approx(320 * 2.5 / 5, abs=0.05)
+    assert (card.when, card.where) == ("Sun 4 Jan 2026", "10.0 s into rehearsal.wav")
     assert card.heading == "1.00 kHz · B5 +21 cents"
     assert card.facts == (
         "1.3 s, grew 40 dB/s, peak -20 dBFS, 15 dB over everything else, confidence 0.90"
@@ -181,18 +184,19 @@ def test_the_sound_is_soft_short_and_faded() -> None:
 
 
 def test_samples_begin_before_the_event_on_its_own_channel(tmp_path: Path) -> None:
-    ramp = np.arange(10 * 1000) / 20_000
+    curve = (np.arange(10 * 8000) / 80_000) ** 2 / 2
     path = tmp_path / "take.wav"
-    soundfile.write(path, np.stack([ramp, -ramp], axis=1), 1000, subtype="DOUBLE")
+    soundfile.write(path, np.stack([curve, 0.4 - curve], axis=1), 8000, subtype="DOUBLE")
     events = (event(start_s=3.0, channel=2), event(start_s=0.5, channel=2))
     day = record("2026-01-04", *events, channels=2, path=str(path))
     _, second = channels_of([day])
     take = second.takes[0]
     late, early = (_samples(take, one) for one in take.events)
-    assert late is not None
-    assert early is not None
-    assert (late.size, late[0]) == (5000, pytest.approx(-1.8 / 20))  # 1.2 s before
-    assert (early.size, early[0]) == (5000, 0.0)
+    # 5 s from 1.2 s before, without what is constant.
+    for found, first in ((late, 14_400), (early, 0)):
+        assert found is not None
+        piece = curve[first : first + 40_000]
+        assert found == pytest.approx(piece.mean() - piece, abs=1e-7)
     past = _samples(take, event(start_s=99.0, channel=2))
     assert past is None
     (only,) = channels_of([record("2026-01-04", path=str(tmp_path / "gone.wav"))])
