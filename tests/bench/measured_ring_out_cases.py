@@ -7,8 +7,8 @@ Over noise of the room alone, over speech or music that the project did not make
 hum; the howl runs into an amplifier that bends, one that clips, or one whose limiter turns itself
 down; one in six clips the channel as well.
 
-Rendering is kept in ``/tmp/shaping-bench-ring-outs`` (or below SHAPING_BENCH), by everything that
-shapes it.
+Rendering is kept in ``shaping-bench-ring-outs`` of the temporary folder (or below SHAPING_BENCH),
+by everything that shapes it.
 """
 
 from __future__ import annotations
