@@ -30,6 +30,8 @@ def are_notes(frequencies_hz: Sequence[float]) -> bool:
     frequencies_hz : sequence of float
         Of all events of a channel; those within a third of a semitone count once.
 
+    Examples
+    --------
     >>> are_notes([440 * 2 ** (n / 12) for n in (0, 2, 4, 5, 7, 9, 11, 12)])
     True
     >>> are_notes([440.0] * 100)

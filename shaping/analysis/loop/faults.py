@@ -80,8 +80,10 @@ def noise_faults(
         What they gave.
     residual : ndarray of float32, shape (n,)
         At the full rate.
-    impulse, lead
-        Impulse response and its samples before the strongest arrival.
+    impulse : ndarray, shape (n,)
+        Impulse response.
+    lead : int
+        Its samples before the strongest arrival.
     sample_rate_hz : float
         The full rate in Hz.
     """

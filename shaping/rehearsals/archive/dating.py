@@ -61,6 +61,8 @@ def recorded(path: Path, modified_ns: int, duration_s: float, metadata: Metadata
     metadata : Metadata
         What the recorder wrote into it.
 
+    Examples
+    --------
     >>> recorded(Path("2026-03-08 evening/vocal.wav"), 0, 60.0, Metadata()).day
     datetime.date(2026, 3, 8)
     >>> recorded(Path("band 2026-03-08 19-30.wav"), 0, 60.0, Metadata()).began
