@@ -233,6 +233,8 @@ def test_json_on_standard_output_is_alone_there(inputs, samples_folder, tmp_path
         ["signal", "sweep", str(tmp_path / "sweep.wav"), "--duration", "2"],
         ["listen", plan, ring_out, str(tmp_path / "heard.wav"), "--pair"],
         ["demo", "pink-noise", "--plot", str(tmp_path / "d.png")],
+        ["check", plan],
+        ["stage", str(samples_folder / "stage" / "stage.toml")],
     ]
     from shaping.cli.main import _COMMANDS
 

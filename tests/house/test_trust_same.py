@@ -38,6 +38,10 @@ def test_plans_do_not_depend_on_the_run_or_on_threads(job):
     assert calm == busy
 
 
+EVIDENCE = ("reason", "effect_db")
+"""What a filter says of the measurement, in place of what is dialled in."""
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kernel", ["Prescott", "Haswell"])
 @pytest.mark.parametrize("job", JOBS)
@@ -49,7 +53,14 @@ def test_settings_do_not_depend_on_the_processor(job, kernel):
     """
     plain = {**CALM, "OPENBLAS_CORETYPE": kernel, "NPY_DISABLE_CPU_FEATURES": plain_features()}
     there, here = (json.loads(plan(JOBS[job], where)) for where in (plain, CALM))
-    assert there["filters"] == here["filters"]
+    dialled = [
+        [
+            {key: value for key, value in one.items() if key not in EVIDENCE}
+            for one in plan["filters"]
+        ]
+        for plan in (there, here)
+    ]
+    assert dialled[0] == dialled[1]
     for one, other in zip(there["rings"], here["rings"], strict=True):
         apart_hz = abs(one["frequency_hz"] - other["frequency_hz"])
         assert apart_hz <= 0.1 * one["frequency_error_hz"]

@@ -54,7 +54,7 @@ def test_a_scan_killed_ten_times_ends_as_an_undisturbed_one(tapes, tmp_path):
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
-        time.sleep(moments.uniform(1.0, 6.0))
+        time.sleep(moments.uniform(0.8, 2.2))
         if scan.poll() is None:
             killed += 1
             os.killpg(scan.pid, signal.SIGKILL)
