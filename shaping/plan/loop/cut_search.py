@@ -250,7 +250,9 @@ class CutSearch:
         total = self._level + effects.sum(axis=0)
         for reach in _REACHES:
             still = 0  # so many cuts in a row have stayed where they are
-            for i in itertools.islice(itertools.cycle(range(len(solution))), _SWEEPS * len(effects)):
+            for i in itertools.islice(
+                itertools.cycle(range(len(solution))), _SWEEPS * len(effects)
+            ):
                 around = self._neighbours(solution[i], reach, solution[:i] + solution[i + 1 :])
                 around = around[around[:, 1] >= least_gain]
                 near = self._best_of(around, total - effects[i], total.max())
