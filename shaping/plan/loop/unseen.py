@@ -57,4 +57,5 @@ def unseen_gain_db(
     spread_db = math.sqrt((_USUAL_WEIGHT * USUAL_SPREAD_DB**2 + squares) / freedom)
     further_db = float(special.stdtrit(freedom, SHARE)) * spread_db * math.sqrt(1 + 1 / places)
     behind_db = max(added_db, 0.0) / (places + 1)
-    return float(min(np.mean(after_db) - behind_db - further_db, min(after_db)))
+    further = float(np.mean(after_db)) - behind_db - further_db
+    return min(further, float(min(after_db)))
