@@ -303,6 +303,13 @@ QUIET_PLANS = (
         "{grid_sets:.0f} sets of places in measured rooms",
     ),
     Row(
+        "added at places not measured, three measured, over the former rule at equal tone",
+        ">= 0.3 dB more",
+        lambda n: f"{n['over_former_there']:+.2f} dB on {n['former_there']:.2f} dB",
+        lambda n: n["over_former_there"] >= 0.3,
+        "mean of {former_sets:.0f} sets of places; the former plans remove {former_tone:.2f} dB",
+    ),
+    Row(
         "plans that add less than 1 dB where broad cuts add 3 dB",
         "none",
         lambda n: f"{n['little']:.0f} of {n['plans']:.0f}",
