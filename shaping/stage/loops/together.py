@@ -18,6 +18,7 @@ from shaping.analysis.loop.stability import critical_frequencies
 from shaping.plan.loop.level_curve import highest_of_cells
 from shaping.stage.loops.margins import (
     Crossing,
+    decibels,
     entry_loop,
     first_crossing,
     radius_bounds,
@@ -190,13 +191,13 @@ def send_headrooms_db(
         for w, m in zip(*np.nonzero(sends), strict=True):
             part = sends[w, m] * size[:, m, :] * gain[:, w, None]
             at = np.union1d(kept, _highest_cells(one.frequency_hz, part[:, w, None, None]))
-            level = _decibels(entry_loop(whole[at], int(w), part[at]))
+            level = decibels(entry_loop(whole[at], int(w), part[at]))
             if np.isposinf(level).any():
                 found[w, m] = -np.inf
                 continue
             highest = at[np.argsort(-level)[:_LOOKED_AT]]
             around = np.clip(highest[:, None] + [-1, 0, 1], 0, len(whole) - 1).ravel()
-            heights = _decibels(entry_loop(whole[around], int(w), part[around])).reshape(-1, 3)
+            heights = decibels(entry_loop(whole[around], int(w), part[around])).reshape(-1, 3)
             top = max(_parabola_top(*heights[i]) for i in range(len(heights)))
             found[w, m] = min(found[w, m], -top)
     return found
@@ -215,7 +216,7 @@ def wedge_headrooms_db(
         kept = _highest_cells(one.frequency_hz, whole)
         for w in range(sends.shape[0]):
             at = np.union1d(kept, _highest_cells(one.frequency_hz, whole[:, w, w, None, None]))
-            level = _decibels(entry_loop(whole[at], w, whole[at][:, w, :]))
+            level = decibels(entry_loop(whole[at], w, whole[at][:, w, :]))
             top = float(level.max())
             found[w] = min(found[w], -np.inf if np.isposinf(top) else -top)
     return found
@@ -310,7 +311,7 @@ def _highest_cells(
     frequency_hz: _Real, matrices: _Real, *, within_db: float = 20.0
 ) -> NDArray[np.int64]:
     """Return the highest frequency of every small cell, by bounds of the spectral radius."""
-    level = _decibels(radius_bounds(matrices)[1] if matrices.shape[1] > 1 else matrices[:, 0, 0])
+    level = decibels(radius_bounds(matrices)[1] if matrices.shape[1] > 1 else matrices[:, 0, 0])
     kept = np.flatnonzero((level > level.max() - within_db) & (frequency_hz > 0))
     if not kept.size:
         return kept
@@ -322,9 +323,3 @@ def _parabola_top(left: float, top: float, right: float) -> float:
     if not math.isfinite(curvature) or curvature >= 0 or top < max(left, right):
         return max(left, top, right)
     return top - (left - right) ** 2 / (8 * curvature)
-
-
-def _decibels(size: _Real) -> _Real:
-    level = np.full(size.shape, -np.inf)
-    np.log10(size, out=level, where=size > 0)
-    return np.asarray(20 * level)
