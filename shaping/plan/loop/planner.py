@@ -42,10 +42,10 @@ WITHHELD = (
     "recording; the cuts go by the peaks that were heard. Measure again before relying on them."
 )
 
-_SAME_OCT = 1 / 24
-_CUT_REACH_OCT = 0.5
-_LITTLE_PER_CUT_DB = 0.35
-_MUCH_TONE_DB = 3.0
+_SAME_OCT = 1 / 24  # half a semitone: one peak, seen twice
+_CUT_REACH_OCT = 0.5  # beyond half an octave even a broad cut does next to nothing
+_LITTLE_PER_CUT_DB = 0.35  # a choice: little more than the least for which a cut is suggested
+_MUCH_TONE_DB = 3.0  # a choice: so much is plainly heard as a lower fader
 _WITHOUT_REFERENCE = (
     "There was no reference: the peaks are seen, the gain at which the loop howls is not. The same "
     "recording with the file that was played (--reference) gives the stable gain, and shows where "

@@ -69,11 +69,11 @@ HELD_DB = -8.0
 NEAR_DB = -4.0
 """Points within this of the first howl are named."""
 
-MOST_NEAR = 12
-_SAME_OCT = 1 / 24
+MOST_NEAR = 12  # a choice: more frequencies than anybody cuts are no advice
+_SAME_OCT = 1 / 24  # one cell of `shaping.analysis.ring_out.nearness`
 _Real = NDArray[np.float64]
 
-_CELL_EDGE = 2 ** (1 / 60)
+_CELL_EDGE = 2 ** (1 / 60)  # two fifths of a cell to either side of its middle
 
 
 @dataclass(frozen=True, slots=True)
