@@ -27,10 +27,10 @@ Exit codes:
   2  bad input or usage
 """
 
-_NOT_SCANNED = 3
+_NOT_SCANNED = 3  # somebody must act on what was found (DEVELOPERS.md)
 
-_MOST_PROBLEMS = 20
-_MOST_CHANNELS, _MOST_PLACES = 12, 3
+_MOST_PROBLEMS = 20  # lines, as many as fit a terminal
+_MOST_CHANNELS, _MOST_PLACES = 12, 3  # lines, and frequencies in each
 
 
 @click.command("rehearsals", epilog=_EXAMPLES)

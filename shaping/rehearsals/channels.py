@@ -23,7 +23,7 @@ from shaping.text.frequency import hertz_text
 SAME_HZ_RATIO = 1.015
 """Events this close are one recurring frequency: a loop drifts about 1 % with 5 K of air."""
 
-MIN_RECURRENCES = 2
+MIN_RECURRENCES = 2  # once is no recurrence
 
 THESE_ARE_NOTES = (
     "These are notes: the tones of this channel have many pitches, all on one scale, as an "

@@ -31,10 +31,10 @@ from shaping.stage.loops.together import UNKNOWN_DELAYS_S
 from shaping.stage.measure import Measured, RungOut
 from shaping.text.frequency import frequency_text
 
-_RATE_HZ = 48_000.0
-_REACH_OCT = 0.5
-_SAME_OCT = 1 / 24
-_TOLD_DB = 0.05
+_RATE_HZ = 48_000.0  # what nearly all desks run at; bells keep their width up to Nyquist
+_REACH_OCT = 0.5  # beyond half an octave even a broad cut does next to nothing
+_SAME_OCT = 1 / 24  # half a semitone: one peak, seen twice
+_TOLD_DB = 0.05  # what is shown as 0.0 dB is not told
 
 _Real = NDArray[np.float64]
 

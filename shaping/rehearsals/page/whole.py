@@ -25,9 +25,9 @@ from shaping.text.durations import duration_text
 from shaping.text.frequency import frequency_text, hertz_text, note_text
 from shaping.text.sentences import listing
 
-_LEAST_HOURS = 0.25
-_MOST_PLACES = 3
-_MOST_RECURRING = 6
+_LEAST_HOURS = 0.25  # a choice: in less than a quarter of an hour one event makes four an hour
+_MOST_PLACES = 3  # more make no row
+_MOST_RECURRING = 6  # a choice: more than anybody mends before a service
 _TREND = {
     "rising": ("↗", "more often", "more often lately"),
     "falling": ("↘", "less often", "less often lately"),

@@ -24,8 +24,8 @@ _ADDRESS = re.compile(
     r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>[^\s:/]+|\[[\da-fA-F:.]+\]):(?P<port>\d{1,5})"
 )
 
-_GREETING_S = 10.0
-_LONGEST_GREETING = 2**20
+_GREETING_S = 10.0  # a choice: a scheduler that lives answers at once
+_LONGEST_GREETING = 2**20  # more is no scheduler's greeting
 
 WAIT_S = 60.0
 """How long a cluster may take to answer, and to have a worker, unless said otherwise."""

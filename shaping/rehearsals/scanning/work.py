@@ -30,7 +30,7 @@ from shaping.rehearsals.scanning.pieces import Piece, PieceScan, scan_piece
 from shaping.rehearsals.scanning.scan_file import assembled, damaged
 from shaping.text.names import briefly, shown
 
-_LOOK_EVERY_S = 2.0
+_LOOK_EVERY_S = 2.0  # how long a worker that died goes unnoticed
 _TRIES = 3
 """How often a cluster that goes away is asked again."""
 
