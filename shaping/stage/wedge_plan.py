@@ -16,7 +16,7 @@ from shaping.equaliser.limits import Limits
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import frequency_response, total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
+from shaping.plan.assemble import Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.best_cuts import OptimisedCuts
 from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
 from shaping.plan.ring_out.planner import plan_from_rings
@@ -113,8 +113,7 @@ def measured_plan(
         captures,
         wedge.limits,
         [*thinning, *planned],
-        resonances=resonances_of(response_spectrum(strongest)),
-        loop=loop,
+        evidence=Evidence(resonances=resonances_of(response_spectrum(strongest)), loop=loop),
         thinning=thinning_summary(fixed) if thinning else None,
         cautions=left_out(wedge.thinning, wedge.limits, use=wedge.use) if given is None else (),
     )

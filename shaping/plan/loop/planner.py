@@ -23,7 +23,7 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
-from shaping.plan.assemble import GAVE_WAY, assemble_plan, planned_filter
+from shaping.plan.assemble import GAVE_WAY, Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.best_cuts import WORTHWHILE_DB, added_gain_db
 from shaping.plan.loop.choice import Choice, choose, other_equalisers
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
@@ -113,8 +113,7 @@ def plan_from_loop(
         captures,
         limits,
         [*choice.thinning, *planned],
-        resonances=resonances,
-        loop=loop,
+        evidence=Evidence(resonances=resonances, loop=loop),
         thinning=_thinned(choice),
         cautions=[
             *_loop_cautions(loop, len(planned), wishes),
@@ -187,7 +186,7 @@ def plan_from_resonances(
         captures,
         limits,
         [*choice.thinning, *planned],
-        resonances=_merged(resonances),
+        evidence=Evidence(resonances=_merged(resonances)),
         thinning=_thinned(choice),
         cautions=[
             *said,

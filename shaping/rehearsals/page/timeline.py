@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 from shaping.rehearsals.channels import Channel
-from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.page.moments import day_text
 
 CHART = (340.0, 132.0)  # width and height in pixels
@@ -81,7 +80,7 @@ def _timeline(
                 x=x(passed + event.start_s),
                 y=y(event.frequency_hz),
                 radius=round(radius + min(event.duration_s, 8.0) * radius / 8, 1),
-                sure=event.confidence >= CERTAIN,
+                sure=event.certain,
             )
             for event in take.events
         ]

@@ -139,7 +139,7 @@ def _row(summary: Summary, channel: Channel) -> Row:
                 frequency=hertz_text(event.frequency_hz),
                 note=note_text(event.frequency_hz),
                 length=f"{event.duration_s:.1f} s",
-                sure=event.confidence >= CERTAIN,
+                sure=event.certain,
                 confidence=f"{event.confidence:.2f}",
             )
             for take in channel.takes
