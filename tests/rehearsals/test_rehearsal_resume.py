@@ -197,10 +197,10 @@ def test_a_drive_that_goes_away_settles_nothing_and_exits_with_3(
     soundfile.write(path, planted_howl(), RATE)
     real = work.scan_piece
 
-    def unplugged(piece, block_frames):
+    def unplugged(piece):
         path.rename(tmp_path / "away")
         try:
-            return real(piece, block_frames)
+            return real(piece)
         finally:
             (tmp_path / "away").rename(path)
 
@@ -220,9 +220,9 @@ def test_a_file_that_changes_meanwhile_settles_nothing(tmp_path, planted_howl, m
     soundfile.write(path, planted_howl(), RATE)
     real = work.scan_piece
 
-    def rewritten(piece, block_frames):
+    def rewritten(piece):
         path.write_bytes(b"RIFF" + bytes(50))
-        return real(piece, block_frames)
+        return real(piece)
 
     monkeypatch.setattr(work, "scan_piece", rewritten)
     assert len(scan_rehearsals([path], out, jobs=1).unscanned) == 1
