@@ -18,8 +18,8 @@ from shaping.text.quantities import gain_text
 
 BEFORE_HEADING = "Before you raise the sends"
 BEFORE = cautions.RING_OUT
-_WORTH_SAYING_DB = 0.5
-_FEW = 3
+_WORTH_SAYING_DB = 0.5  # a choice: for less nobody moves a stand
+_FEW = 3  # a choice: lines that are read
 _BASIS = {
     "noise": "",
     "ring-out": "From a ring-out: the rings alone, no margins.",

@@ -29,7 +29,7 @@ from shaping.stage.description.stage import Stage, Take
 from shaping.stage.loops.matrix import PathMatrix
 from shaping.text.names import file_text, shown
 
-_THREADS = 2
+_THREADS = 2  # transforms run side by side; more only take memory
 
 Progress = Callable[[int, int], None]
 """Called with the number of paths done, and of all paths."""

@@ -38,8 +38,8 @@ from shaping.stage.stage_plan import (
 )
 from shaping.stage.wedge_plan import measured_plan, rung_out_plan, thinned_plan, thinning_of
 
-_RATE_HZ = 48_000.0
-_MOST_REMEDIES = 12
+_RATE_HZ = 48_000.0  # what nearly all desks run at; bells keep their width up to Nyquist
+_MOST_REMEDIES = 12  # a choice: more than anybody tries
 
 _Complex = NDArray[np.complex128]
 

@@ -16,7 +16,7 @@ from shaping.equaliser.limits import Limits
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import frequency_response, total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
+from shaping.plan.assemble import Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.best_cuts import OptimisedCuts
 from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
 from shaping.plan.ring_out.planner import plan_from_rings
@@ -31,10 +31,10 @@ from shaping.stage.loops.together import UNKNOWN_DELAYS_S
 from shaping.stage.measure import Measured, RungOut
 from shaping.text.frequency import frequency_text
 
-_RATE_HZ = 48_000.0
-_REACH_OCT = 0.5
-_SAME_OCT = 1 / 24
-_TOLD_DB = 0.05
+_RATE_HZ = 48_000.0  # what nearly all desks run at; bells keep their width up to Nyquist
+_REACH_OCT = 0.5  # beyond half an octave even a broad cut does next to nothing
+_SAME_OCT = 1 / 24  # half a semitone: one peak, seen twice
+_TOLD_DB = 0.05  # what is shown as 0.0 dB is not told
 
 _Real = NDArray[np.float64]
 
@@ -114,8 +114,7 @@ def measured_plan(
         captures,
         wedge.limits,
         [*thinning, *planned],
-        resonances=resonances_of(response_spectrum(strongest)),
-        loop=loop,
+        evidence=Evidence(resonances=resonances_of(response_spectrum(strongest)), loop=loop),
         thinning=thinning_summary(fixed) if thinning else None,
         cautions=left_out(wedge.thinning, wedge.limits, use=wedge.use) if given is None else (),
     )

@@ -38,8 +38,8 @@ from shaping.plan.plan import IntelligibilityAt, ThinningSummary
 MIC_DISTANCES_M = (0.02, 0.05, 0.10)
 """Mouth to microphone: touching the grille, usual, held away."""
 
-_USUAL_DISTANCE_M = 0.05
-_DESIGN_RATE_HZ = 48_000
+_USUAL_DISTANCE_M = 0.05  # how close vocal mics are held, common practice
+_DESIGN_RATE_HZ = 48_000  # a choice: below a few kilohertz the rate makes no difference
 
 MODEL_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if LOWEST_BAND_HZ <= hz <= HIGHEST_BAND_HZ)
 

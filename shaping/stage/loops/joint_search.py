@@ -33,18 +33,20 @@ Index = tuple[int, int, int]
 _Which = NDArray[np.int64] | slice
 
 _DEPTHS_DB = np.array([0.0, -1.0, -2.0, -3.0, -4.5, -6.0, -8.0, -10.5, -14.0, -20.0, -30.0])
-_COARSE_STEP_OCT = 1 / 14
-_COARSE_SHAPES = (8, 5)
+"""Finest where cuts are usual; between them in straight lines."""
+_COARSE_STEP_OCT = 1 / 14  # a quarter of a bell of Q 5; the fine search finds the rest
+_COARSE_SHAPES = (8, 5)  # a choice: depths and widths, a matter of time
 _SOFTNESS_PER_DB = (1.5, 4.0, 8.0)
-_SWEEPS = 2
-_LEAST_NET_DB = 0.02
-_MOST_PAIRS = 10
+"""From one that sees all peaks to one that is close to the maximum."""
+_SWEEPS = 2  # a bound on time
+_LEAST_NET_DB = 0.02  # a choice: less is the error of the straight lines
+_MOST_PAIRS = 10  # all pairs of five cuts
 _MOST_TOGETHER = 8
 """Cuts per wedge that serve all sends together; sliders beyond serve the wedge's own loop."""
 _MANY_BANDS = 8
 """With more bands than this in all the search is a short one: one start, nothing kicked out."""
-_REACH_DB = 12.0
-_CELLS_PER_OCTAVE = 36
+_REACH_DB = 12.0  # a choice: deeper than most cuts go, and fewer points take less time
+_CELLS_PER_OCTAVE = 36  # as for one wedge: `shaping.plan.loop.cut_search`
 _UNTOUCHED_DB = 0.01  # what a cut does less than this to counts as left alone
 _ALL = slice(None)
 

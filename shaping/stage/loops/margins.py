@@ -43,7 +43,7 @@ SILENT_DB = -300.0
 
 _ROUNDS = 12  # of the power method that narrows the candidates down
 _FIRST_ROUNDS = 4  # of the same, for a scale to start from
-_SQUARINGS = 6
+_SQUARINGS = 6  # m = 64 in `close_levels`: right to 0.2 %
 _CLOSED_FORM = 2  # loops up to which the radius has a simple closed form
 _SHIFT = 0.3  # of the radius: enough that eigenvalues all round a circle fall behind
 

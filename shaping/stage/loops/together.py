@@ -37,9 +37,9 @@ WEAKER_DB = 6.0
 UNKNOWN_DELAYS_S = np.geomspace(0.002, 0.02, 31)
 """Delays taken as possible where they were not measured, as for a single loop."""
 
-_CELLS_PER_OCTAVE = 96
-_LOOKED_AT = 3
-_NEAR_DB = 14.0
+_CELLS_PER_OCTAVE = 96  # as for one wedge: `shaping.plan.loop.level_curve`
+_LOOKED_AT = 3  # the highest points of a coarse grid: the top is beside one of them
+_NEAR_DB = 14.0  # nobody wins more by muting one mic, so what lies lower is left alone
 
 
 @dataclass(frozen=True, slots=True)
