@@ -7,7 +7,8 @@ speech and music without a howl through the starting points for thinning. Howls 
 stage: where the send stood over the loop's stable gain, from a second before to two seconds after.
 Judged are windows of 3 s every 0.1 s, as short-term loudness goes (EBU Tech 3341, from memory),
 that hold no such moment and sound: within 30 dB of the recording's loudness. A howl is heard where
-one of the unstable modes holds half the power of a moment (0.4 s). Beside ours: one gain
+one of the unstable modes holds half the power of a moment (0.4 s), within 30 dB of the loudest.
+Beside ours: one gain
 for the whole by its loudness, and one by the loudness of what is not howl.
 """
 
@@ -111,6 +112,7 @@ def scored(case: Case, folder: Path) -> Score:
     calm_lu = plain.plan_loudness_change_db
     moments = [np.convolve(power, np.full(4, 0.25), "valid") for power in (before, after)]
     in_howl = (np.convolve(howling, np.ones(4), "valid") > 0) & _rings(case)[: before.size - 3]
+    in_howl &= power_lufs(moments[0]) > power_lufs(moments[0].max()) - QUIET_DB
     louder = (power_lufs(moments[1]) - power_lufs(moments[0]))[in_howl]
     calm = integrated_lufs(before, ~howling)
     loudest = power_lufs(moments[0])[in_howl]

@@ -29,9 +29,10 @@ FOLLOWING_S = 1.0
 """Length of the window by which the gain follows: shorter than the 3 s in which a listener judges
 loudness, longer than a syllable, so that no syllable is evened out."""
 
-_HOWL_MARGIN_S = 1.0
-"""A howl grows before it stands out and rings on afterwards, about so long in measured rooms: with
-0.3 s it was up to 2 dB louder with the plan there."""
+_BEFORE_S, _AFTER_S = 1.0, 2.0
+"""A howl grows before it stands out and rings on afterwards, in measured rooms about so long: with
+0.3 s on both sides it was up to 2 dB louder with the plan there, with 1 s up to 5 dB in one."""
+
 _LEAST_SHARE = 1e-3  # of the mean power: quieter moments take the gain of the whole
 
 _Real = NDArray[np.float64]
@@ -45,6 +46,10 @@ class Match:
     ----------
     without_db, with_db : ndarray, shape (n,)
         Gain of each, for the middle of each step.
+    equally_loud : bool
+        Whether they are matched; where nothing but howl sounds they keep their true difference.
+    loudness_lufs : float
+        Loudness of what is not howl, without the plan and before any gain.
     change_db : float
         What the plan does to the loudness of what is not howl.
     howl_cut_db : float or None
@@ -55,6 +60,8 @@ class Match:
 
     without_db: _Real
     with_db: _Real
+    equally_loud: bool
+    loudness_lufs: float
     change_db: float
     howl_cut_db: float | None
     held_down_db: float
@@ -72,8 +79,8 @@ def howl_steps(howls: Iterable[tuple[float, float]], steps: int) -> NDArray[np.b
     """
     marked = np.zeros(steps, dtype=np.bool_)
     for start_s, stop_s in howls:
-        first = math.floor((start_s - _HOWL_MARGIN_S) * STEPS_PER_S)
-        marked[max(first, 0) : math.ceil((stop_s + _HOWL_MARGIN_S) * STEPS_PER_S)] = True
+        first = math.floor((start_s - _BEFORE_S) * STEPS_PER_S)
+        marked[max(first, 0) : math.ceil((stop_s + _AFTER_S) * STEPS_PER_S)] = True
     return marked
 
 
@@ -97,8 +104,9 @@ def match(
         None where there is too little sound to have a loudness.
     """
     kept = ~howling
-    if not math.isfinite(integrated_lufs(without, kept)):
-        kept = np.ones_like(kept)  # all of it howls: go by that
+    calm = math.isfinite(integrated_lufs(without, kept))
+    if not calm:  # nothing but howl is loud enough to go by: no matching
+        kept = np.ones_like(kept)
     loudness = integrated_lufs(without, kept)
     change_db = integrated_lufs(with_plan, kept) - loudness
     if not math.isfinite(change_db):
@@ -106,17 +114,25 @@ def match(
     held_db = np.where(howling, np.minimum(0.0, loudness + HOWL_CAP_DB - power_lufs(without)), 0.0)
     held_db = ndimage.minimum_filter1d(held_db, 3)
     follow_db = np.zeros(without.size)
-    if equally_loud:
+    if equally_loud and calm:
         follow_db = _following_db(without, with_plan, kept)
         true_db = power_lufs(without) - power_lufs(with_plan)
         capped = ndimage.minimum_filter1d(np.minimum(follow_db, true_db), 3)
-        follow_db = np.where(howling & ~kept, capped, follow_db)
+        follow_db = np.where(howling, capped, follow_db)
     howl_cut_db = None
     if howling.any():
         howl_cut_db = float(
             power_lufs(without[howling].mean()) - power_lufs(with_plan[howling].mean())
         )
-    return Match(held_db, held_db + follow_db, change_db, howl_cut_db, -float(held_db.min()))
+    return Match(
+        held_db,
+        held_db + follow_db,
+        equally_loud and calm,
+        loudness,
+        change_db,
+        howl_cut_db,
+        -float(held_db.min()),
+    )
 
 
 def _following_db(without: _Real, with_plan: _Real, kept: NDArray[np.bool_]) -> _Real:

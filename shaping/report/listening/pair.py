@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from shaping.analysis.loudness import STEPS_PER_S, LoudnessSteps, integrated_lufs, measure_steps
+from shaping.analysis.loudness import STEPS_PER_S, LoudnessSteps, measure_steps
 from shaping.capture.audio import RecordingInfo, inspect
 from shaping.errors import CaptureError, OutputError
 from shaping.filters.design import cascade_sos
@@ -39,7 +39,8 @@ class RenderedPair:
     without_path, with_path : str
         Where they are.
     equally_loud : bool
-        Whether they were matched in loudness; else they keep their true difference.
+        Whether they were matched in loudness; else they keep their true difference, as they do
+        where nothing but howl is loud enough to go by.
     loudness_lufs : float
         Loudness of what is not howl, without the plan.
     without_gain_db : float
@@ -147,8 +148,8 @@ def render_pair(
     return RenderedPair(
         without_path=str(without),
         with_path=str(with_plan),
-        equally_loud=equally_loud,
-        loudness_lufs=integrated_lufs(heard[0], ~howling if not howling.all() else None),
+        equally_loud=found.equally_loud,
+        loudness_lufs=found.loudness_lufs + common_db,
         without_gain_db=common_db,
         with_gain_low_db=float(follow_db.min()),
         with_gain_high_db=float(follow_db.max()),
