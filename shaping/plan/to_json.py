@@ -57,6 +57,7 @@ _DECIMALS = {
     "coherence_median": 4,
     "sii_before": 4,
     "sii_after": 4,
+    "wedges_later_s": 5,
 }
 _OTHER_DECIMALS = 3
 _WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying_cuts", "capture"})
