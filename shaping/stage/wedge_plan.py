@@ -115,7 +115,7 @@ def measured_plan(
         wedge.limits,
         [*thinning, *planned],
         evidence=Evidence(resonances=resonances_of(response_spectrum(strongest)), loop=loop),
-        thinning=thinning_summary(fixed) if thinning else None,
+        thinning=thinning_summary(fixed, use=wedge.use) if thinning else None,
         cautions=left_out(wedge.thinning, wedge.limits, use=wedge.use) if given is None else (),
     )
     return Suggestion(plan, tuple(captures), tuple(responses))
