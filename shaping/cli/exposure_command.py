@@ -93,14 +93,14 @@ def command(
 
     Exit code 3: the recording alone reaches a value of one of the documents.
     """
-    from shaping.analysis.exposure.ear import EarMeasurement, refuse_electrical
-    from shaping.analysis.exposure.exposure import (
+    from shaping.analysis.exposure.calibrated import (
         calibrate,
-        measure_exposure,
         one_channel,
         refuse_no_channel,
         stated_sensitivity,
     )
+    from shaping.analysis.exposure.ear import EarMeasurement, refuse_electrical
+    from shaping.analysis.exposure.exposure import measure_exposure
     from shaping.analysis.exposure.shares import Howl
     from shaping.analysis.exposure.uncertainty import MicClass
     from shaping.capture.audio import inspect, loudest_channel

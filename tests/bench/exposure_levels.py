@@ -22,8 +22,9 @@ from measured_data import Part, Real, data_folder, opened, programme_files
 from numpy.typing import NDArray
 from scipy import fft, signal
 
+from shaping.analysis.exposure.calibrated import calibrate
 from shaping.analysis.exposure.calibration import measure_tone
-from shaping.analysis.exposure.exposure import calibrate, measure_exposure
+from shaping.analysis.exposure.exposure import measure_exposure
 from shaping.analysis.weighting import a_weighting_db, c_weighting_db
 from shaping.capture.audio import inspect
 from shaping.errors import CaptureError

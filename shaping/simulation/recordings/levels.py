@@ -27,10 +27,10 @@ from shaping.simulation import quillhaven as hall
 from shaping.simulation.colour import Floats
 from shaping.simulation.ring_out import Engineer, ring_out
 
-RATE_HZ = 48_000
+_RATE_HZ = 48_000
 SONG_S = 24
 TONE_S = 8
-CALIBRATOR_DB = 94.0
+TONE_DB = 94.0
 FULL_SCALE_SINE_DB = 124.0
 """Sound pressure level of a sine that touches full scale, as mic and gain are set."""
 
@@ -43,19 +43,19 @@ _NOISE_DBFS = -80.0
 
 def tone() -> NDArray[np.int16]:
     """Return the calibrator's tone: pushed on, steady, pulled off."""
-    count = TONE_S * RATE_HZ
-    time_s = np.arange(count) / RATE_HZ
+    count = TONE_S * _RATE_HZ
+    time_s = np.arange(count) / _RATE_HZ
     held = np.clip(np.minimum((time_s - 0.6) / 0.2, (TONE_S - 0.5 - time_s) / 0.1), 0.0, 1.0)
-    amplitude = 10 ** ((CALIBRATOR_DB - FULL_SCALE_SINE_DB) / 20)
+    amplitude = 10 ** ((TONE_DB - FULL_SCALE_SINE_DB) / 20)
     sound = amplitude * held * np.sin(2 * np.pi * _TONE_HZ * time_s)
     return _pcm(sound + _room(count, seed=1))
 
 
 def song() -> NDArray[np.int16]:
     """Return the song, with a howl that somebody pulled down."""
-    count = SONG_S * RATE_HZ
-    band = programme.music(count, sample_rate_hz=RATE_HZ, seed=44, level_dbfs=_SONG_DBFS)
-    voice = programme.speech(count, sample_rate_hz=RATE_HZ, seed=45, level_dbfs=-34.0)
+    count = SONG_S * _RATE_HZ
+    band = programme.music(count, sample_rate_hz=_RATE_HZ, seed=44, level_dbfs=_SONG_DBFS)
+    voice = programme.speech(count, sample_rate_hz=_RATE_HZ, seed=45, level_dbfs=-34.0)
     engineer = Engineer(rings=1, ramp_db_per_s=1.0, heard_dbfs=-22.0, reaction_s=0.6)
     stage = replace(hall.stage(hall.VOCAL_WEDGE), noise_dbfs=-80.0)
     howl = ring_out(stage, 0.3 * voice, engineer, seed=9).samples
@@ -68,7 +68,7 @@ def truth(pcm: NDArray[np.int16]) -> dict[str, float]:
     power = np.abs(fft.rfft(samples)) ** 2
     power[0] = 0.0
     power[1:-1] *= 2.0
-    frequency_hz = np.maximum(fft.rfftfreq(samples.size, 1 / RATE_HZ), 1e-3)
+    frequency_hz = np.maximum(fft.rfftfreq(samples.size, 1 / _RATE_HZ), 1e-3)
     full_scale_db = FULL_SCALE_SINE_DB + 10 * math.log10(2.0)
     found = {}
     for name, weighting in (("laeq_db", a_weighting_db), ("lceq_db", c_weighting_db)):
@@ -89,9 +89,9 @@ def write(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         sound = song()
         for name, pcm in ((TONE_FILE, tone()), (SONG_FILE, sound)):
-            sf.write(folder / name, pcm, RATE_HZ, subtype="PCM_16", format="FLAC")
+            sf.write(folder / name, pcm, _RATE_HZ, subtype="PCM_16", format="FLAC")
         facts: dict[str, Any] = {
-            "calibrator_db": CALIBRATOR_DB,
+            "calibrator_db": TONE_DB,
             "full_scale_sine_db": FULL_SCALE_SINE_DB,
             **truth(sound),
         }

@@ -12,12 +12,9 @@ import soundfile as sf
 from jsonschema import Draft202012Validator
 
 from shaping.analysis.exposure import documents
+from shaping.analysis.exposure.calibrated import calibrate, stated_sensitivity
 from shaping.analysis.exposure.ear import EarMeasurement
-from shaping.analysis.exposure.exposure import (
-    calibrate,
-    measure_exposure,
-    stated_sensitivity,
-)
+from shaping.analysis.exposure.exposure import measure_exposure
 from shaping.analysis.exposure.levels import measure_levels, running_mean
 from shaping.analysis.exposure.shares import Howl, energy_shares
 from shaping.analysis.exposure.to_json import exposure_to_dict
