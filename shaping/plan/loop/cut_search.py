@@ -20,21 +20,22 @@ from shaping.equaliser.quantise import worth_a_move
 from shaping.filters.kinds import Filter
 from shaping.plan.loop.level_curve import highest_of_cells
 
-_COARSE_CELLS_PER_OCTAVE = 36
-_COARSE_REACH_DB = 14.0
-_COARSE_STEP_OCT = 1 / 18
-_COARSE_SHAPES = 30
-_COARSE_WIDTHS = 5
-_NEAR_OCT = 0.25
+_COARSE_CELLS_PER_OCTAVE = 36  # narrower than any bell of the menu: one point stands for its cell
+_COARSE_REACH_DB = 14.0  # deeper than a band cuts: what lies lower never comes to the top
+_COARSE_STEP_OCT = 1 / 18  # a quarter of a bell of Q 6.5; the fine search finds the rest
+_COARSE_SHAPES = 30  # a choice: depths times widths, a matter of time
+_COARSE_WIDTHS = 5  # a choice: the widest, the narrowest and three between; a matter of time
+_NEAR_OCT = 0.25  # a choice: centres further from any peak than a broad bell's half width
 _SOFTNESS_PER_DB = (1.2, 5.0)
-_SWEEPS = 3
-_REACHES = (4, 1)
-_REFINED = 2
-_MARGIN_DB = 1.5
-_MOST_KICKS = 36
+"""A soft one to see all peaks, a hard one that is close to the maximum."""
+_SWEEPS = 3  # a bound on time: most searches stand still after two
+_REACHES = (4, 1)  # steps of the menu: first a wide look, then the neighbours
+_REFINED = 2  # a choice: the third best start seldom wins, and refining takes the time
+_MARGIN_DB = 1.5  # a choice: a step to a neighbouring setting seldom lifts a point by more
+_MOST_KICKS = 36  # a bound on time: single cuts and pairs of eight
 _A_CUT_DB = 0.025  # what one cut less to dial in is worth
 _REFINED_DB = 0.5  # more is seldom found among neighbouring settings
-_TINY = 1e-30
+_TINY = 1e-30  # keeps a logarithm finite
 
 Index = tuple[int, int, int]
 """One cut: indices of its centre, gain and width in `Settings`."""

@@ -23,7 +23,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import special
 
-SHARE = 0.95
+SHARE = 0.95  # of places nobody measured, as far as the promise holds; the usual 95 %
 
 USUAL_SPREAD_DB = 1.5
 """Standard deviation of the stable gain over places of one stage, before any is measured. Over
