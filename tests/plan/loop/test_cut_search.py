@@ -151,3 +151,13 @@ def test_a_shallow_cut_goes_where_the_others_can_do_without_it() -> None:
     solution = [at(settings, 500.0, -4.0), at(settings, 3000.0, -0.5)]
     kept = made.without_shallow(solution)
     assert [round(float(settings.centres_hz[cut[0]]), -2) for cut in kept] == [500.0]
+
+
+def test_a_notch_on_a_lone_peak_takes_it_further_down_than_is_looked_for() -> None:
+    settings = settings_of("narrow-notch")
+    centre_hz = settings.centres_hz[np.abs(settings.centres_hz - 1000.0).argmin()]
+    hz = centre_hz * 2 ** (np.arange(-300, 400) / 96)
+    level = np.where(hz == centre_hz, 0.0, -30.0)
+    made = CutSearch(hz, level, settings, tone_weight=0.5, target_db=3.0, sample_rate_hz=RATE_HZ)
+    solution = made.extend(made.extend([]))  # the second finds nothing left above the target
+    assert made.added_db(solution) > 25.0
