@@ -37,7 +37,7 @@ half as many scenes more, most of hard classes         90.9 % (90.7, 79.2)     0
 Made tones are 48 minutes of the tuning part now, each kind left out by itself: false certain ones
 among them went from 12 to 2 along this table. Left out all together and counted in full when sums
 become odds they took 15 of 100 howls; they weigh as much now as a line check takes of a rehearsal.
-Whatever weighs, 3 % of the howls have no track or fail the first look, and 4 % are not seen growing.
+Whatever weighs, 3 % of the howls have no track or fail the first look; 4 % are not seen growing.
 """
 
 from __future__ import annotations
