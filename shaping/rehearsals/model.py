@@ -88,6 +88,7 @@ class Trees:
 class _Model:
     trees: Trees
     weights: list[float]
+    bends: list[float]
     quick_weights: list[float]
     quick_bar: float
 
@@ -101,7 +102,7 @@ def _model() -> _Model:
     trees = Trees(
         known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
     )
-    return _Model(trees, raw["weights"], raw["quick_weights"], raw["quick_bar"])
+    return _Model(trees, raw["weights"], raw["bends"], raw["quick_weights"], raw["quick_bar"])
 
 
 def worth_measuring(looks: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -155,10 +156,27 @@ def weighed(
     if not len(evidence):
         return []
     matrix = circumstances(evidence, start_s, stop_s, frequency_hz)
-    odds = (matrix * np.array(_model().weights)).sum(axis=1)
+    odds = straightened((matrix * np.array(_model().weights)).sum(axis=1), _model().bends)
     return [
         float(o) if g else min(float(o), _UNSEEN_EVIDENCE) for o, g in zip(odds, grew, strict=True)
     ]
+
+
+BENDS_AT = (0.0, 2.0)
+"""Sums at which what they are worth as log-odds bends: one chance in two, and seven in eight."""
+
+
+def straightened(
+    total: NDArray[np.float64], bends: Sequence[float] | NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return log-odds that hold, along a line that bends at `BENDS_AT`, for weighed sums."""
+    return (bent(total) * np.asarray(bends)).sum(axis=1)
+
+
+def bent(total: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return one, the sum, and what it exceeds each of `BENDS_AT` by; shape (n, 4)."""
+    over = [np.maximum(total - place, 0.0) for place in BENDS_AT]
+    return np.stack([np.ones_like(total), total, *over], axis=1)
 
 
 CIRCUMSTANCES = ("one", "evidence", "pitches", "again", "beside")

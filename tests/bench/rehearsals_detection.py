@@ -201,6 +201,14 @@ def false_events(scanned: Scanned) -> list[Event]:
     ]
 
 
+def by_kind(recordings: Sequence[Scanned]) -> dict[str, list[Scanned]]:
+    """Return what has no feedback by kind: real programme, what it consists of, made tones, all."""
+    clean = [r for r in recordings if not r.excited]
+    real = [r for r in clean if not r.name.startswith("made tones")]
+    kinds = {kind: [r for r in real if r.kind == kind] for kind in ("music", "speech", "notes")}
+    return kinds | {"real": real, "made": [r for r in clean if r not in real], "all": clean}
+
+
 def area(recall: NDArray[np.float64], precision: NDArray[np.float64]) -> float:
     """Area under the upper envelope of precision over recall."""
     order = np.argsort(recall, kind="stable")
@@ -271,15 +279,7 @@ def report(recordings: Sequence[Scanned], *, baseline: bool) -> None:
     soon = sum(h.soon >= CERTAIN for h in howls)
     print(f"  certain within {CAUSAL_S:g} s of standing out    {share_text(soon, len(howls))}")
     print("events per hour without feedback, certain; possible:")
-    made = [r for r in clean if r.name.startswith("made tones")]
-    played = [r for r in clean if r.kind == "notes" and r not in made]
-    for kind, own in (
-        ("music", [r for r in clean if r.kind == "music"]),
-        ("speech", [r for r in clean if r.kind == "speech"]),
-        ("notes, played", played),
-        ("made tones", made),
-        ("all", clean),
-    ):
+    for kind, own in by_kind(recordings).items():
         hours = sum(r.duration_s for r in own) / 3600
         false = [e.confidence for r in own for e in false_events(r)]
         sure = sum(c >= CERTAIN for c in false)
@@ -304,7 +304,6 @@ def measure(*, quick: bool = False) -> dict[str, float]:
     """Return what the table of figures needs, of the report part."""
     recordings = collect(Part.REPORT, quick=quick)
     howls = counted(recordings)
-    clean = [r for r in recordings if not r.excited]
     numbers: dict[str, float] = {}
     for name, group in (
         ("", howls),
@@ -313,8 +312,7 @@ def measure(*, quick: bool = False) -> dict[str, float]:
     ):
         numbers[f"{name}howls"] = len(group)
         numbers[f"{name}found"] = sum(h.confidence >= CERTAIN for h in group)
-    for kind in ("music", "speech", "notes", "all"):
-        own = [r for r in clean if kind in ("all", r.kind)]
+    for kind, own in by_kind(recordings).items():
         false = [e.confidence for r in own for e in false_events(r)]
         numbers[f"{kind}_hours"] = sum(r.duration_s for r in own) / 3600
         numbers[f"{kind}_false"] = sum(c >= CERTAIN for c in false)

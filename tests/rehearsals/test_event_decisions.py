@@ -7,6 +7,7 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
+from scipy.optimize import brentq
 
 from shaping.rehearsals.detector import Candidate
 from shaping.rehearsals.events import Event
@@ -133,7 +134,7 @@ def test_an_event_keeps_what_was_measured() -> None:
 @pytest.mark.parametrize(("odds", "listed"), [(-0.40, True), (-0.41, False)])
 def test_two_fifths_sure_is_listed(odds: float, listed: bool) -> None:
     """ln(0.4 / 0.6) = -0.4055."""
-    evidence = (odds - alone(0.0)) / (alone(1.0) - alone(0.0))
+    evidence = brentq(lambda amount: alone(amount) - odds, -10, 10)
     assert bool(events_of([candidate(1.0, 2.0, evidence=evidence)], channel=1)) is listed
 
 

@@ -11,6 +11,7 @@ from shaping.analysis.ring_out.rings import CERTAIN
 from shaping.rehearsals import model
 from shaping.rehearsals.features import NAMES, Features
 from shaping.rehearsals.model import (
+    BENDS_AT,
     CIRCUMSTANCES,
     FASTEST_SEEN_DB_PER_S,
     GREATEST_JUMP_DB,
@@ -21,6 +22,7 @@ from shaping.rehearsals.model import (
     confidence_of,
     reason_for,
     seen_growing,
+    straightened,
     weighed,
 )
 
@@ -120,6 +122,12 @@ def test_the_reason_says_whether_growth_was_seen():
     unseen = reason_for(features(), 0.7, grew=False, clipped=False)
     assert "was not seen growing" in unseen
     assert unseen.startswith("possible ring")
+
+
+def test_odds_bend_at_their_places_and_never_fall():
+    total = np.array([-1.0, BENDS_AT[0], 1.0, BENDS_AT[1], 3.0])
+    assert straightened(total, [0.5, 2.0, -1.0, -0.5]).tolist() == [-1.5, 0.5, 1.5, 2.5, 3.0]
+    assert np.all(np.cumsum(model._model().bends[1:]) > 0)
 
 
 def test_the_committed_model_is_whole():
