@@ -170,7 +170,8 @@ def straightened(
     total: NDArray[np.float64], bends: Sequence[float] | NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Return log-odds that hold, along a line that bends at `BENDS_AT`, for weighed sums."""
-    return (bent(total) * np.asarray(bends)).sum(axis=1)
+    odds: NDArray[np.float64] = (bent(total) * np.asarray(bends)).sum(axis=1)
+    return odds
 
 
 def bent(total: NDArray[np.float64]) -> NDArray[np.float64]:
