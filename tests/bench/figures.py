@@ -354,9 +354,10 @@ DETECTION = (
             "recordings of sources unseen in tuning: " + how,
         )
         for what, key, of, target, how in (
-            ("false certain events", "all", "false", 1, "music, speech and held notes"),
-            ("possible rings, none true,", "all", "possible", 5, "the same"),
-            ("false certain events", "notes", "false", 2, "held notes and made tones alone"),
+            ("false certain events", "real", "false", 1, "music, speech and held notes"),
+            ("possible rings, none true,", "real", "possible", 5, "the same"),
+            ("false certain events", "notes", "false", 2, "held notes alone"),
+            ("false certain events", "made", "false", 2, "made drones, beeps and check tones"),
         )
     ),
     Row(
