@@ -58,6 +58,7 @@ _DECIMALS = {
     "coherence_median": 4,
     "sii_before": 4,
     "sii_after": 4,
+    "wedges_later_s": 5,
 }
 """More than anything is known by, and the same on every machine."""
 _OTHER_DECIMALS = 3  # likewise

@@ -69,7 +69,7 @@ def measured_plan(
     chosen : OptimisedCuts
         Its feedback cuts.
     worth_db : sequence of float
-        What each of them is worth to all sends together.
+        What each of them is worth to all sends together; empty where nothing may be promised.
     given : sequence of Filter, optional
         Settings to take as they are, in place of thinning and cuts.
 
@@ -101,9 +101,10 @@ def measured_plan(
     curves = _own_curves(stage, w, matrices)
     loop = _summary(stage, w, matrices, everything, chosen, responses) if curves else None
     if given is None:
+        worths: Sequence[float | None] = worth_db or [None] * len(cuts)
         planned = [
             _planned(one, worth, everything, curves, wedge.limits)
-            for one, worth in zip(cuts, worth_db, strict=True)
+            for one, worth in zip(cuts, worths, strict=True)
         ]
     else:
         planned = [_as_given(one, wedge.limits) for one in given]
@@ -114,7 +115,7 @@ def measured_plan(
         wedge.limits,
         [*thinning, *planned],
         evidence=Evidence(resonances=resonances_of(response_spectrum(strongest)), loop=loop),
-        thinning=thinning_summary(fixed) if thinning else None,
+        thinning=thinning_summary(fixed, use=wedge.use) if thinning else None,
         cautions=left_out(wedge.thinning, wedge.limits, use=wedge.use) if given is None else (),
     )
     return Suggestion(plan, tuple(captures), tuple(responses))
@@ -172,7 +173,7 @@ def _in_place_db(wedge: Wedge, frequency_hz: _Real) -> _Real:
 
 def _planned(
     one: Filter,
-    worth_db: float,
+    worth_db: float | None,
     everything: Sequence[Filter],
     curves: Sequence[tuple[_Real, _Real]],
     limits: Limits,
@@ -191,20 +192,23 @@ def _planned(
         if near.any() and float(rest[near].max()) > top:
             top = float(rest[near].max())
             where = float(frequency_hz[near][int(np.argmax(rest[near]))])
-    own_db = without_db - with_db
-    worth = []
-    if worth_db >= _TOLD_DB:
-        worth.append(f"all sends together could go up {worth_db:.1f} dB less")
-    if own_db >= _TOLD_DB:
-        worth.append(f"this wedge alone {'' if worth else 'could go up '}{own_db:.1f} dB less")
-    told = f"without this cut {' and '.join(worth)}" if worth else "it counts with the other cuts"
+    told = "" if worth_db is None else f"; {_worth_text(worth_db, without_db - with_db)}"
     return planned_filter(
         one,
         limits,
         purpose=Purpose.FEEDBACK,
-        reason=f"its loop stands out at {frequency_text(where)}; {told}",
+        reason=f"its loop stands out at {frequency_text(where)}{told}",
         effect_db=float(total_db(everything, [where], sample_rate_hz=_RATE_HZ)[0]),
     )
+
+
+def _worth_text(together_db: float, own_db: float) -> str:
+    worth = []
+    if together_db >= _TOLD_DB:
+        worth.append(f"all sends together could go up {together_db:.1f} dB less")
+    if own_db >= _TOLD_DB:
+        worth.append(f"this wedge alone {'' if worth else 'could go up '}{own_db:.1f} dB less")
+    return f"without this cut {' and '.join(worth)}" if worth else "it counts with the other cuts"
 
 
 def _summary(

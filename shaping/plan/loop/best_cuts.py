@@ -191,7 +191,9 @@ def optimise_curves(
     curve = [search.added_db(one) for one in best]
     tone = [search.tone_db(one) for one in best]
     paying = _paying(curve, tone, [search.net_db(one) for one in best], wanted_db=wanted_db)
-    chosen = search.without_shallow(best[-1 if cuts is not None else paying])
+    chosen = search.without_shallow(search.polished(best[-1 if cuts is not None else paying]))
+    if cuts is None and search.added_db(chosen) < WORTHWHILE_DB:
+        chosen = []
     curve[len(chosen)], tone[len(chosen)] = search.added_db(chosen), search.tone_db(chosen)
     return OptimisedCuts(
         cuts=search.filters(chosen),

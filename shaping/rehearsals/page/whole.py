@@ -89,6 +89,7 @@ def rehearsals_page(summary: Summary) -> str:
         environment()
         .get_template("rehearsals.html")
         .render(
+            title="Feedback in the rehearsals",
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
             summary=summary,

@@ -26,6 +26,7 @@ from shaping.stage.loops.margins import (
     worst_levels,
 )
 from shaping.stage.loops.matrix import PathMatrix, loops
+from shaping.stage.loops.promise import highest_level_db
 
 _Real = NDArray[np.float64]
 _Complex = NDArray[np.complex128]
@@ -73,7 +74,7 @@ class Together:
     stable_gain_db : float
         How far all sends may go up together, worst over phases.
     stable_gain_low_db : float
-        The same at the upper end of every path's 95 % interval: what is promised.
+        The safe end of its 95 % interval: what is promised.
     in_phase_db : float
         How far they may go up with the phases as measured; the median over common delays from 2
         to 20 ms where the delays are not known.
@@ -147,8 +148,8 @@ def margins_together(
     tops = [_top_db(one.frequency_hz, level) for one, level in zip(matrices, levels, strict=True)]
     worst = int(np.argmax(tops))
     low = max(
-        _top_db(one.frequency_hz, worst_levels(loops(one.upper, sends, np.abs(eq))))
-        for one, eq in zip(matrices, equalisers, strict=True)
+        highest_level_db(one, sends, np.abs(eq), level, top)
+        for one, eq, level, top in zip(matrices, equalisers, levels, tops, strict=True)
     )
     known = all(one.delay_known for one in matrices)
     in_phase = [
