@@ -103,6 +103,8 @@ class Endless:
     def without_shallow(self, found: list[Any]) -> list[Any]:
         return found
 
+    polished = without_shallow
+
     def filters(self, found: list[Any]) -> tuple[Filter, ...]:
         return tuple(Filter(FilterKind.PEAKING, 100.0, q=8.0, gain_db=-3.0) for _ in found)
 
@@ -156,8 +158,8 @@ def test_a_further_place_follows_students_t(places: int) -> None:
     """Source: Gelman et al.: the next of n + 4 values; 95 % from a published table of t."""
     t = {4: 2.132, 6: 1.943}[3 + places]
     after = [-4.0] * places
-    spread = math.sqrt(4 * 1.5**2 / (3 + places))
-    behind = 0.4 * 2.0 / places**0.3
+    spread = math.sqrt(4 * 1.3**2 / (3 + places))  # before any is measured 1.3 dB, worth 4 places
+    behind = 2.0 / (places + 1)
     expected = -4.0 - behind - t * spread * math.sqrt(1 + 1 / places)
     assert unseen_gain_db([-6.0] * places, after, added_db=2.0) == pytest.approx(expected, abs=2e-3)
     assert stats.t.ppf(0.95, 3 + places) == pytest.approx(t, abs=1e-3)
