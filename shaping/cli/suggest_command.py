@@ -51,6 +51,19 @@ Examples:
     help="What was dialled in while a ring-out was recorded: a plan's .json, a .toml file of "
     'filters, or typed, such as "hp 100, 545 -6 q8".',
 )
+@click.option(
+    "--walking",
+    is_flag=True,
+    help="With a reference: the mic was carried about while the noise played; one plan for the "
+    "whole walk, and what every stretch of it costs.",
+)
+@click.option(
+    "--mark",
+    "marks",
+    multiple=True,
+    metavar="TIME=PLACE",
+    help='With --walking: where the mic was, such as "12.5=drum riser"; once for each place.',
+)
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
 @options.html_option
 @options.json_option
@@ -67,6 +80,8 @@ def command(
     same_start: bool,
     channel: int | None,
     in_place: str | None,
+    walking: bool,
+    marks: tuple[str, ...],
     plot_path: str | None,
     html_path: str | None,
     json_path: str | None,
@@ -94,6 +109,25 @@ def command(
     limits = load_limits(limits_name)
     made = options.chosen_kind(kind, reference)
     rang = made is CaptureKind.RING_OUT
+    if walking or marks:
+        if not walking:
+            raise click.UsageError("--mark names places of a walk: add --walking")
+        if made is not CaptureKind.PINK_NOISE or reference is None or len(captures) != 1:
+            raise click.UsageError(
+                "--walking takes one recording, and the pink noise that was played as --reference"
+            )
+        from shaping.cli.walking import Outputs, suggest_walk
+
+        suggest_walk(
+            read_capture(captures[0], channel=channel, kind=made),
+            read_capture(reference, kind=made),
+            limits,
+            thinning=ThinningAmount(amount),
+            wishes=Wishes(cuts=cuts, favour=favour, margin_db=margin_db),
+            marks=marks,
+            outputs=Outputs(plot_path, html_path, json_path, force),
+        )
+        return
     if in_place and not rang:
         raise click.UsageError("--in-place belongs to a ring-out: noise is played past the send")
     suggestion = suggest(

@@ -1,6 +1,7 @@
 """Where each moment of a walk lies in the noise that was played.
 
-A mic that is carried hears the noise earlier or later with every step, and two clocks drift. So every block is looked up by itself, near where the one before was found.
+A mic that is carried hears the noise earlier or later with every step, and two clocks drift.
+So every block is looked up by itself, near where the one before was found.
 
 References
 ----------
@@ -137,8 +138,9 @@ def _near(
         return offset, 0.0
     length = fft.next_fast_len(size + 2 * reach, real=True)
     cross = fft.rfft(played, length) * np.conj(fft.rfft(capture[start : start + size], length))
-    alike = np.abs(fft.irfft(cross * _even(length, sample_rate_hz), length))[: 2 * reach + 1]
-    at = int(np.argmax(alike))
+    # Over all lags, for near the peak the room's own sound is no chance.
+    alike = np.abs(fft.irfft(cross * _even(length, sample_rate_hz), length))
+    at = int(np.argmax(alike[: 2 * reach + 1]))
     score = float(alike[at] / max(float(np.sqrt(np.mean(alike**2))), 1e-30))
     return start - (low + at), score
 
