@@ -5,6 +5,9 @@ What is left over is the room's noise, what the response was too short for, and 
 own change while the mic moved: all of it counts as the path's. So a mic that stands still gives a
 bound as close as a quiet measurement, and a mic that runs one that knows no more than the level.
 
+A path that drifts lies furthest from its mean at the ends of a block; so blocks overlap by half,
+and each speaks for its middle half, where a steady drift deviates by less than its mean square.
+
 The bound: at each frequency the path is the response found plus a circular normal deviation whose
 variance is that of the left-over, smoothed. For such a sum ``P(|a + d| > u)`` is Marcum's Q of
 order 1, which is at most ``exp(-(u - |a|)^2 / v)``, v the variance. Added up over frequencies and
@@ -75,7 +78,8 @@ class Walk:
     size, variance : ndarray of float32, shape (blocks, n)
         Magnitude of the response of each block, and variance of the path about it.
     start_s, stop_s : ndarray, shape (blocks,)
-        Each block's time in the capture.
+        The moments that each block speaks for: its middle half, since the next one, half a block
+        later, speaks for what follows.
     measured : ndarray of bool, shape (blocks,)
         Whether it can tell: the noise was heard in it, and nothing else that was louder.
     disturbed : ndarray of bool, shape (blocks,)
@@ -155,8 +159,8 @@ def follow(
         frequency_hz=frequency_hz,
         size=size,
         variance=variance,
-        start_s=found.start / RATE_HZ,
-        stop_s=(found.start + found.size) / RATE_HZ,
+        start_s=(found.start + found.size / 4) / RATE_HZ,
+        stop_s=(found.start + 3 * found.size / 4) / RATE_HZ,
         measured=found.found & ~disturbed,
         disturbed=disturbed,
         explained=np.where(found.found, 1 - left / np.maximum(total, 1e-30), 0.0),

@@ -24,7 +24,7 @@ from shaping.equaliser.menu import Settings, feedback_settings, removed_tone_db
 from shaping.errors import CaptureError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
+from shaping.plan.assemble import Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.cut_search import CutSearch, Index
 from shaping.plan.loop.level_curve import LevelCurve, upper_points
 from shaping.plan.loop.wishes import Favour, Wishes
@@ -131,7 +131,7 @@ def plan_walk(
         [judged],
         limits,
         [*fixed, *planned],
-        loop=summary,
+        evidence=Evidence(loop=summary),
         thinning=thinning_summary(one.filter for one in fixed) if fixed else None,
         cautions=[_UNWALKED, *_about_cuts(cuts, limits), *left_out(thinning, limits)],
     )

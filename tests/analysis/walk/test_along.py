@@ -53,10 +53,9 @@ def test_a_call_into_the_mic_is_left_out():
     call = slice(4 * RATE_HZ, 4 * RATE_HZ + RATE_HZ // 2)
     capture[call] += 0.5 * np.sin(np.arange(RATE_HZ // 2) * 0.2).astype(np.float32)
     called = followed(capture, reference)
-    assert called.disturbed.any()
-    assert np.all(
-        (called.stop_s[called.disturbed] > 4.0) & (called.start_s[called.disturbed] < 4.5)
-    )
+    at = called.disturbed
+    assert at.any()
+    assert np.all((called.stop_s[at] > 3.6) & (called.start_s[at] < 4.9))
     assert np.nanmin(along(called).low_db) > np.nanmin(along(calm).low_db) - 1.0
 
 
