@@ -20,7 +20,7 @@ from scipy import fft, ndimage, signal
 from shaping.analysis.loop.alignment import NOT_FOUND
 from shaping.errors import CaptureError
 
-BLOCK_S, HOP_S = 1.5, 0.75
+WALK_BLOCK_S, WALK_HOP_S = 1.5, 0.75
 """A slow step and a half: shorter blocks tell frequencies apart less well than a room does."""
 
 FOUND = 6.0
@@ -76,10 +76,10 @@ def track(capture: Samples, reference: Samples, sample_rate_hz: float) -> Track:
     CaptureError
         If the reference is not to be found in the capture, or there is too little of either.
     """
-    size, hop = round(BLOCK_S * sample_rate_hz), round(HOP_S * sample_rate_hz)
+    size, hop = round(WALK_BLOCK_S * sample_rate_hz), round(WALK_HOP_S * sample_rate_hz)
     if min(capture.size, reference.size) < 4 * size:
         raise CaptureError(
-            f"a walk needs {4 * BLOCK_S:.0f} s of noise at least, better a minute or two: play a "
+            f"a walk needs {4 * WALK_BLOCK_S:.0f} s of noise at least, better a minute or two: play a "
             "longer one (shaping signal pink-noise FILE --duration 120)"
         )
     first = _offset_of_most(capture, reference, size, sample_rate_hz)

@@ -39,10 +39,10 @@ WIDEST_WALK_Q, NARROWEST_WALK_Q = 1.4, 4.3
 """A third of an octave at least: a walker passes narrower peaks within a step (diffuse fields are
 unlike after 10 cm at 1 kHz)."""
 
-DEEPEST_DB = 6.0
+DEEPEST_WALK_DB = 6.0
 """Deeper is tone lost all along the way for one place of it."""
 
-MOST_CUTS = 4
+MOST_WALK_CUTS = 4
 WORTH_DB = 0.3
 """A further cut that adds less than this over the whole walk is not set."""
 
@@ -208,7 +208,7 @@ def _settings(limits: Limits, rate: float) -> Settings | None:
     )
     if settings is None:
         return None
-    shallow = settings.gain_db[:, 0] >= -DEEPEST_DB
+    shallow = settings.gain_db[:, 0] >= -DEEPEST_WALK_DB
     broad = settings.q[shallow].max(axis=0) <= NARROWEST_WALK_Q * 1.1 if shallow.any() else shallow
     if not np.any(broad):
         return None
@@ -226,7 +226,7 @@ def _chosen_cuts(
     """Return the cuts that pay over the whole walk."""
     settings = _settings(limits, rate)
     taken = sum(one.kind is not FilterKind.HIGH_PASS for one in fixed)
-    most = min(limits.bands - taken, MOST_CUTS if asked.cuts is None else asked.cuts)
+    most = min(limits.bands - taken, MOST_WALK_CUTS if asked.cuts is None else asked.cuts)
     if settings is None or most <= 0:
         return ()
     frequency_hz, level_db = upper_points([_upper_curve(walk)], fixed, sample_rate_hz=rate)

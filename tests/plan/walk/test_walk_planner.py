@@ -19,7 +19,7 @@ from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.plan import Purpose
 from shaping.plan.thinning.starting_points import ThinningAmount
-from shaping.plan.walk.planner import DEEPEST_DB, NARROWEST_WALK_Q, plan_walk
+from shaping.plan.walk.planner import DEEPEST_WALK_DB, NARROWEST_WALK_Q, plan_walk
 from shaping.plan.walk.stretches import read_mark
 from shaping.plan.walk.to_json import walk_to_dict
 from shaping.plan.walk.walk_plan import Mark
@@ -57,7 +57,7 @@ def made():
 def test_cuts_are_broad_shallow_and_on_the_hump(made):
     cuts = [one.filter for one in made.plan.filters if one.purpose is Purpose.FEEDBACK]
     assert cuts
-    assert all(one.q <= NARROWEST_WALK_Q and one.gain_db >= -DEEPEST_DB for one in cuts)
+    assert all(one.q <= NARROWEST_WALK_Q and one.gain_db >= -DEEPEST_WALK_DB for one in cuts)
     assert any(1400 < one.frequency_hz < 2800 for one in cuts)
     loop = made.plan.loop
     assert loop.added_stable_gain_db > 2.0
@@ -109,7 +109,7 @@ def test_other_equalisers_get_what_they_can(name):
         assert found.plan.filters == ()
         assert any("no broad band" in caution for caution in found.plan.cautions)
     else:
-        assert all(one.filter.gain_db >= -DEEPEST_DB for one in found.plan.filters)
+        assert all(one.filter.gain_db >= -DEEPEST_WALK_DB for one in found.plan.filters)
 
 
 def test_music_as_reference_is_refused():
