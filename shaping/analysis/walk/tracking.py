@@ -79,8 +79,8 @@ def track(capture: Samples, reference: Samples, sample_rate_hz: float) -> Track:
     size, hop = round(WALK_BLOCK_S * sample_rate_hz), round(WALK_HOP_S * sample_rate_hz)
     if min(capture.size, reference.size) < 4 * size:
         raise CaptureError(
-            f"a walk needs {4 * WALK_BLOCK_S:.0f} s of noise at least, better a minute or two: play a "
-            "longer one (shaping signal pink-noise FILE --duration 120)"
+            f"a walk needs at least {4 * WALK_BLOCK_S:.0f} s of noise, a minute or two is better: "
+            "play a longer one (shaping signal pink-noise FILE --duration 120)"
         )
     first = _offset_of_most(capture, reference, size, sample_rate_hz)
     starts = np.arange(0, capture.size - size + 1, hop)

@@ -133,7 +133,7 @@ def plan_walk(
         [*fixed, *planned],
         evidence=Evidence(loop=summary),
         thinning=thinning_summary(one.filter for one in fixed) if fixed else None,
-        cautions=[_UNWALKED, *_about_cuts(cuts, limits), *left_out(thinning, limits)],
+        cautions=[_UNWALKED, _DYNAMICS, *_about_cuts(cuts, limits), *left_out(thinning, limits)],
     )
     return WalkPlan(
         plan=plan,
@@ -151,6 +151,10 @@ def plan_walk(
 _UNWALKED = (
     "This holds where the mic was carried, as it was held: a hand round it, or a turn towards the "
     "wedge, costs more."
+)
+_DYNAMICS = (
+    "Along a walk nobody can tell a limiter, a compressor or a gate from the way: switch dynamics "
+    "and automatic gain off while you record, or the send told is too high."
 )
 _NO_BROAD = (
     "This equaliser has no broad band, and narrow ones do not hold along a walk: go by the places "
