@@ -30,6 +30,13 @@ THINNING: tuple[str, ...] = (
 )
 """For anyone who thins a wedge."""
 
+IN_EAR: tuple[str, ...] = (
+    "Tell the musician, and have the pack turned down or the in-ears out before you change their "
+    "mix: a change of it is as near to the ear as any.",
+    "Keep the pack's limiter in, and bring the level back slowly, from the bottom up.",
+)
+"""For anyone who changes the mix of an in-ear."""
+
 LISTENING: tuple[str, ...] = (
     "Turn the volume down before you press play, then raise it slowly: captures and tests can "
     "hold sudden loud tones.",

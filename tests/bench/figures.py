@@ -432,6 +432,50 @@ MUTANTS = (
     ),
 )
 
+LEVELS = (
+    *(
+        Row(
+            f"{name} of real music and speech against truth",
+            "+-0.1 dB",
+            lambda n, key=key: (
+                f"worst {n[f'{key}_worst_db']:.3f} dB, "
+                + share_text(n[f"{key}_within"], n["recordings"])
+            ),
+            lambda n, key=key: n[f"{key}_within"] == n["recordings"],
+            "{recordings:.0f} recordings of known level at 44.1, 48 and 96 kHz with a calibrator's "
+            "tone; truth from the whole spectrum",
+        )
+        for name, key in (("LAeq", "a"), ("LCeq", "c"))
+    ),
+    Row(
+        "wrong calibration tones refused",
+        "all",
+        lambda n: share_text(n["wrong_refused"], n["wrong"]),
+        lambda n: n["wrong_refused"] == n["wrong"],
+        "eight kinds; right ones refused: {right_refused:.0f} of {right:.0f}",
+    ),
+)
+WALKS = (
+    Row(
+        "stable gain along a walk: promised low end <= truth + 0.5 dB, walks",
+        ">= 99 %",
+        lambda n: (
+            share_text(n["walks_held"], n["walks"]) + f"; median {n['walks_median_db']:.1f} dB"
+        ),
+        lambda n: share(n["walks_held"], n["walks"]) >= 0.99,
+        "measured position grids; with the plan {walks_after_held:.0f} of {walks:.0f}",
+    ),
+    Row(
+        "the same, every moment of the walks",
+        ">= 99 %",
+        lambda n: (
+            share_text(n["blocks_held"], n["blocks"]) + f"; median {n['blocks_median_db']:.1f} dB"
+        ),
+        lambda n: share(n["blocks_held"], n["blocks"]) >= 0.99,
+        "with the plan {blocks_after_held:.0f} of {blocks:.0f}; the plainest method (mic's power "
+        "over the noise's) holds {plain_held:.0f} of {plain:.0f}",
+    ),
+)
 BENCHES: dict[str, tuple[Row, ...]] = {
     "filter_accuracy": FILTERS,
     "ring_outs": RING_OUTS,
@@ -442,6 +486,8 @@ BENCHES: dict[str, tuple[Row, ...]] = {
     "rehearsals_detection": DETECTION,
     "rehearsals_kills": KILLS,
     "rehearsals_speed": SPEED,
+    "exposure_levels": LEVELS,
+    "walks": WALKS,
     "start_up": START_UP,
     "mutants": MUTANTS,
 }
