@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import shlex
 import subprocess
 import sys
 import tempfile
@@ -42,6 +43,8 @@ def commands(readme: str) -> list[str]:
             lines += [line for line in found if not _is_pattern(line)]
         elif part.startswith("sh\n"):
             lines += [line for line in part.splitlines()[1:] if not line.startswith("#")]
+        elif part.startswith("python\n"):
+            lines.append(f"python -c {shlex.quote(part.removeprefix('python').strip())}")
     return lines
 
 
@@ -55,13 +58,12 @@ def script(readme: str) -> str:
     told = ["set -e"]
     for line in commands(readme):
         why = next((why for what, why in LEFT_OUT.items() if what in line), None)
-        shown = line.replace("'", "'\\''")
         if why is not None:
-            told.append(f"echo 'LEFT OUT ({why}): {shown}'")
+            told.append(f"echo {shlex.quote(f'LEFT OUT ({why}): {line}')}")
             continue
         if "first.wav" in line:
             told += [f"cp audio_samples/{sample} {name}" for name, sample in RECORDED.items()]
-        told += [f"echo 'RUN {shown}'", line]
+        told += [f"echo {shlex.quote(f'RUN {line}')}", line]
     return "\n".join(told) + "\n"
 
 
