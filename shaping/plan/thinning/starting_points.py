@@ -134,7 +134,9 @@ def thinning_filters(
     corner_hz = high_pass.corners_hz[_STRONG_AMOUNTS.index(amount)]
     if corner_hz is not None and limits.has_high_pass:
         filter = quantise(Filter(FilterKind.HIGH_PASS, corner_hz, order=_ORDER), limits)
-        reason = f"{high_pass.basis}: little of use lies below {hertz_text(filter.frequency_hz)} here"
+        reason = (
+            f"{high_pass.basis}: little of use lies below {hertz_text(filter.frequency_hz)} here"
+        )
         if use is not WedgeUse.IN_EAR:
             reason += ", and what does spills to the first rows"
         planned.append(planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason))

@@ -62,9 +62,7 @@ def test_the_floor_doubles_the_power_of_low_frequencies():
     even = WedgeModel(radius_m=1e-3, width_m=1e-4, height_m=0.25)
     assert power_db(even, 20.0) == pytest.approx(3.0, abs=0.05)
     kh2 = 2 * 2 * np.pi * 300.0 / 343.0 * 0.25
-    assert power_db(even, 300.0) == pytest.approx(
-        10 * np.log10(1 + np.sin(kh2) / kh2), abs=0.02
-    )
+    assert power_db(even, 300.0) == pytest.approx(10 * np.log10(1 + np.sin(kh2) / kh2), abs=0.02)
 
 
 def test_a_horn_of_90_degrees_has_a_directivity_index_of_8_to_11_db():

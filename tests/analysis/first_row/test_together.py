@@ -31,16 +31,16 @@ def test_powers_add(over_db, sum_db):
 
     Source: textbook sum of two incoherent sources.
     """
-    assert together_db(spill(over_db)) + 40 - over_db == pytest.approx(
-        np.full(7, sum_db), abs=0.05
-    )
+    assert together_db(spill(over_db)) + 40 - over_db == pytest.approx(np.full(7, sum_db), abs=0.05)
 
 
 def test_thinning_the_wedge_takes_less_from_both_than_from_the_wedge():
     change = together_change(spill(3.0), np.full(7, -3.0))
     # 10 lg((2 + 1/2) / (2 + 1)) = -0.79 dB, with 10^0.3 = 1.995.
     assert change.low_mids_db == pytest.approx(-0.79, abs=0.01)
-    assert together_change(spill(-40.0), np.full(7, -3.0)).low_mids_db == pytest.approx(-3, abs=0.01)
+    assert together_change(spill(-40.0), np.full(7, -3.0)).low_mids_db == pytest.approx(
+        -3, abs=0.01
+    )
 
 
 def words(low_db: float, high_db: float, from_hz: float = 630.0) -> float:
