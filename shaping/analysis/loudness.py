@@ -24,16 +24,17 @@ from shaping.filters.apply import apply_sos, initial_state
 from shaping.filters.cookbook import Sos, high_pass
 
 _SHELF_HZ, _SHELF_Q, _SHELF_DB = 1681.974450955533, 0.7071752369554196, 3.999843853973347
+"""The analogue filter behind the standard's coefficients at 48 kHz."""
 _SHELF_MIDDLE = 0.4996667741545416  # exponent of the shelf's gain at its corner
-_PASS_HZ, _PASS_Q = 38.13547087602444, 0.5003270373238773
+_PASS_HZ, _PASS_Q = 38.13547087602444, 0.5003270373238773  # likewise its high-pass
 
 STEPS_PER_S = 10
 """Gating blocks are 0.4 s long, one every 0.1 s."""
 
-_STEPS_PER_BLOCK = 4
-_OFFSET_DB = -0.691
-_ABSOLUTE_GATE_LUFS = -70.0
-_RELATIVE_GATE_DB = -10.0
+_STEPS_PER_BLOCK = 4  # ITU-R BS.1770: blocks overlap by three quarters
+_OFFSET_DB = -0.691  # ITU-R BS.1770: a sine of 997 Hz at full scale reads -3.01
+_ABSOLUTE_GATE_LUFS = -70.0  # ITU-R BS.1770
+_RELATIVE_GATE_DB = -10.0  # ITU-R BS.1770: below the mean of what passes the absolute gate
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,9 +21,9 @@ from shaping.reading.form import Form
 
 SCHEMA = "shaping.plan/1"
 
-MAX_BYTES = 8 * 1024 * 1024
-MAX_ITEMS = 10_000
-MAX_TEXT = 20_000
+MAX_BYTES = 8 * 1024 * 1024  # a choice: far larger than any plan; more is another file
+MAX_ITEMS = 10_000  # a choice: far more than any list of a plan holds
+MAX_TEXT = 20_000  # a choice: some ten pages; no reason or caution is longer
 
 _few = Meta(max_length=MAX_ITEMS)
 Text = Annotated[str, Meta(max_length=MAX_TEXT)]

@@ -27,7 +27,7 @@ GAIN_WITHHELD = (
     "tell, for the reason given with the recording."
 )
 
-_ENOUGH_PLACES = 3
+_ENOUGH_PLACES = 3  # a choice: of two places the spread is hardly known
 
 HALF_ALIKE_M_HZ = 103.5
 """Distance times frequency at which two places in a diffuse field are half alike: the coherence

@@ -44,7 +44,7 @@ for small venues, said wherever it is used. What is measured decides."""
 
 _STEP_HZ_M = 115.0  # frequency times box width at half the baffle step
 _HALF_PRESSURE = 2.2151  # x at which 2 J1(x) / x = 1/2
-_LEAST_GAIN = 1e-3
+_LEAST_GAIN = 1e-3  # -60 dB: a null that no real loudspeaker has, and no logarithm of 0
 _FLOOR_ANGLE_DEG = 90.0  # an axis tilted up by 45 degrees meets the mirrored one at a right angle
 
 _Real = NDArray[np.float64]

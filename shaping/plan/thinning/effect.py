@@ -48,7 +48,7 @@ wedge that disturbs, as in the shipped first row."""
 _HIGH_BANDS_HZ = 630.0
 """From here up lies most of what makes words understood (ANSI S3.5-1997, table 3: 83 %)."""
 
-_DESIGN_RATE_HZ = 48_000
+_DESIGN_RATE_HZ = 48_000  # a choice: below a few kilohertz the rate makes no difference
 
 MODEL_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if LOWEST_BAND_HZ <= hz <= HIGHEST_BAND_HZ)
 
