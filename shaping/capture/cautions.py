@@ -15,10 +15,11 @@ RING_OUT: tuple[str, ...] = (
 """For anyone who rings out a wedge, or tries a plan at the gain where it rang."""
 
 TEST_SIGNAL: tuple[str, ...] = (
-    "Start with the playback level all the way down and raise it slowly, a hand on the fader.",
+    "Start with the playback level all the way down and raise it slowly, to loud speech at most, a "
+    "hand on the fader.",
     "Warn everyone on and near the stage, take in-ear monitors out, and keep the limiter in.",
-    "Mute the mic's send to the wedge while the signal plays, and stop if a driver distorts or "
-    "smells hot.",
+    "Mute the mic everywhere while the signal plays (mains, every wedge, in-ears, stream), record "
+    "it before the mute, and stop if a driver distorts or smells hot.",
     "Never play a test signal into headphones or in-ear monitors.",
 )
 """For anyone who plays a test signal through a wedge."""

@@ -57,7 +57,8 @@ def command(
 ) -> None:
     """Make pink noise or a sweep as a 24-bit WAV file, quiet on purpose.
 
-    Play it through the wedge with the mic's send muted, record the mic, and give both files to
+    Mute the mic everywhere (mains, every wedge, in-ears, stream), play it through the wedge from
+    silence up to the level of loud speech, record the mic before the mute, and give both files to
     `shaping suggest --reference`: a ring-out without a howl.
     """
     from shaping.capture import cautions, signals

@@ -421,6 +421,25 @@ START_UP = (
     ),
 )
 
+LISTENING = (
+    Row(
+        "A/B pairs: loudness difference, every 3 s window without howl",
+        "<= 0.5 LU",
+        lambda n: f"{n['worst_lu']:.2f} LU at most; {interval(n['within'], n['windows'])}",
+        lambda n: n["worst_lu"] <= 0.5,
+        "{pairs:.0f} pairs, {with_howl:.0f} with a howl: ring-outs in measured rooms that nothing "
+        "was tuned on, real speech and music; one gain for the whole would be {worst_whole_lu:.1f} "
+        "LU apart at most, one by what is not howl {worst_calm_lu:.1f}",
+    ),
+    Row(
+        "the same: a howl with the plan, against without",
+        "never louder",
+        lambda n: f"{n['howl_louder_lu']:+.2f} LU at most",
+        lambda n: n["howl_louder_lu"] <= 0.1,
+        "moments in which an unstable mode holds half the power, within 30 dB of the loudest",
+    ),
+)
+
 MUTANTS = (
     Row(
         "small changes of the code that the default suite notices",
@@ -489,6 +508,7 @@ BENCHES: dict[str, tuple[Row, ...]] = {
     "exposure_levels": LEVELS,
     "walks": WALKS,
     "start_up": START_UP,
+    "listen_pairs": LISTENING,
     "mutants": MUTANTS,
 }
 
