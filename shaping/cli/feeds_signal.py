@@ -33,9 +33,7 @@ def write_feeds_signal(
     from shaping.capture import cautions, signals
 
     fixed = [
-        name
-        for name in _FIXED
-        if context.get_parameter_source(name) is not ParameterSource.DEFAULT
+        name for name in _FIXED if context.get_parameter_source(name) is not ParameterSource.DEFAULT
     ]
     if fixed:
         raise click.UsageError(

@@ -56,7 +56,7 @@ def command(
     json_path: str | None,
     force: bool,
 ) -> None:
-    """Make pink noise, a sweep or the signal of in-ear feeds as a 24-bit WAV file, quiet on purpose.
+    """Make a test signal as a 24-bit WAV file, quiet on purpose.
 
     Play noise or a sweep through the wedge with the mic's send muted, record the mic, and give
     both files to `shaping suggest --reference`: a ring-out without a howl. The signal of feeds

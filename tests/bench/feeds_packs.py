@@ -5,7 +5,7 @@ bends by clipping, hum of a falling comb, white hiss, block-wise gain riding, mu
 packs have other bends (tangent, cubic, asymmetric), hum with a rectifier's even comb, pink or
 rising hiss, sample-wise peak riding with attack and release, fades and noise bursts, radio
 response (roll-offs, ripple, all-pass phase), music from an open mic. The clock of a recorder is
-made by scipy's Fourier resampling, which the project does not use.
+made by cutting its spectrum to another length, which the project's resampling does not do.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import fft, signal
 
 from shaping.analysis.feeds.played import PERIOD, feeds_signal, stretches
 
@@ -29,9 +29,10 @@ Rng = np.random.Generator
 RATE_HZ = 48_000
 LEVEL_DBFS = -24.0
 CODES = (
-    "silent low high left-dead right-dead swapped inverted mono crosstalk late dropouts hum noisy "
-    "limited compressed distorted uneven"
-).split()
+    *("silent", "low", "high", "left-dead", "right-dead", "swapped", "inverted", "mono"),
+    *("crosstalk", "late", "dropouts", "hum", "noisy", "limited", "compressed", "distorted"),
+    "uneven",
+)
 
 NEVER_TOGETHER = [
     {"low", "high"},
@@ -60,6 +61,7 @@ class Made:
     level_db: float
     samples: Floats = field(repr=False, default_factory=lambda: np.zeros((0, 2)))
     severity: dict[str, float] = field(default_factory=dict)
+    response: Callable[[Floats], Floats] = field(repr=False, default=np.ones_like)
 
 
 @lru_cache(maxsize=1)
@@ -110,35 +112,27 @@ def make_pack(
     (ll, lr), (rl, rr) = _matrix(rng, severity, balance_db)
     left, right = played().T
     out = np.stack([ll * left + lr * right, rl * left + rr * right], axis=1).astype(np.float32)
-    out = _response(rng, out, maker)
+    response = _response(rng, maker)
     if "uneven" in severity:
-        out = _uneven(rng, out, severity["uneven"], maker)
+        out = _through(out, _uneven(rng, severity["uneven"], maker))
     gain = float(rng.uniform(-1.2, 1.2)) + severity.get("low", 0.0) + severity.get("high", 0.0)
     out = _dynamics(rng, out, severity, maker)
     if "distorted" in severity:
         out = _bent(rng, out, severity["distorted"], maker)
     elif rng.random() < 0.3:
         out = _bent(rng, out, float(rng.uniform(-50, -34)), maker)
-    out *= 10 ** (gain / 20)
+    out *= _ears(rng, severity) * 10 ** (gain / 20)
     if "late" in severity:
         out = _shifted(out, 1e-3 * severity["late"])
-    sound_at = 10 ** (LEVEL_DBFS / 20)  # what noise is held against: packs at their usual level
-    loud = sound_at * 10 ** (max(gain, 0.0) / 20) if gain > 2 else sound_at
-    out *= np.array([-1.0 if turn else 1.0 for turn in _turned(rng, severity)])
-    if "silent" in severity:
-        out *= 0.0 if rng.random() < 0.5 else 10 ** (-float(rng.uniform(75, 100)) / 20)
-    if "left-dead" in severity:
-        out[:, 0] *= 10 ** (-float(rng.choice([400.0, rng.uniform(40, 60)])) / 20)
-    if "right-dead" in severity:
-        out[:, 1] *= 10 ** (-float(rng.choice([400.0, rng.uniform(40, 60)])) / 20)
-    # Radio noise, hum and dropouts come after all gains.
+    # Radio noise, hum and dropouts come after all gains; they are held against packs at their
+    # usual level, or against this one where it is louder.
+    loud = 10 ** ((LEVEL_DBFS + (gain if gain > 2 else 0.0)) / 20)
     out = out + _noise(rng, severity.get("noisy", float(rng.uniform(-85, -54))), loud, maker)
-    if "hum" in severity:
-        out = out + _hum(rng, severity["hum"], loud, maker)
-    elif rng.random() < 0.3:
-        out = out + _hum(rng, float(rng.uniform(-85, -65)), loud, maker)
+    if "hum" in severity or rng.random() < 0.3:
+        out = out + _hum(rng, severity.get("hum", float(rng.uniform(-85, -65))), loud, maker)
     if music is not None:
-        out = out + music[: len(out), None].astype(np.float32) * np.float32(sound_at * 10 ** (float(rng.uniform(-75, -58)) / 20))
+        open_mic = 10 ** ((LEVEL_DBFS + float(rng.uniform(-75, -58))) / 20)
+        out = out + music[: len(out), None].astype(np.float32) * np.float32(open_mic)
     if "dropouts" in severity:
         out = _dropouts(rng, out, int(severity["dropouts"]), maker)
     if not stereo:
@@ -147,7 +141,18 @@ def make_pack(
     if stereo and "right-dead" not in severity:
         sides.append(gain - balance_db / 2)
     level = 10 * math.log10(float(np.mean([10 ** (one / 10) for one in sides])))
-    return Made(faults, stereo, level, out, severity)
+    return Made(faults, stereo, level, out, severity, response)
+
+
+def _ears(rng: Rng, severity: dict[str, float]) -> Floats:
+    """Return gains of the two ears: turned, dead or silent."""
+    gains = np.array([-1.0 if turn else 1.0 for turn in _turned(rng, severity)])
+    if "silent" in severity:
+        gains *= 0.0 if rng.random() < 0.5 else 10 ** (-float(rng.uniform(75, 100)) / 20)
+    for ear, code in enumerate(("left-dead", "right-dead")):
+        if code in severity:
+            gains[ear] *= 10 ** (-float(rng.choice([400.0, rng.uniform(40, 60)])) / 20)
+    return gains.astype(np.float32)
 
 
 def _matrix(rng: Rng, severity: dict[str, float], balance_db: float) -> Floats:
@@ -172,43 +177,65 @@ def _turned(rng: Rng, severity: dict[str, float]) -> tuple[bool, bool]:
     return [(True, False), (False, True), (True, True)][rng.integers(3)]
 
 
-def _response(rng: Rng, out: Floats, maker: str) -> Floats:
-    low = float(rng.uniform(15, 40))
-    out = _filtered(out, signal.butter(1, low, "high", fs=RATE_HZ, output="sos"))
+Response = Callable[[Floats], Floats]
+"""Complex response at frequencies in Hz."""
+
+
+def _through(out: Floats, response: Response) -> Floats:
+    size = fft.next_fast_len(len(out), real=True)
+    frequency = np.arange(size // 2 + 1) * RATE_HZ / size
+    spectra = fft.rfft(out, size, axis=0) * response(frequency)[:, None].astype(np.complex64)
+    return fft.irfft(spectra, size, axis=0)[: len(out)]
+
+
+def _response(rng: Rng, maker: str) -> Response:
+    """Return what the radio does to the spectrum, noise included."""
+    parts: list[Response] = [_pass(float(rng.uniform(15, 40)), 1, high=True)]
     if maker == "report":
-        high = float(rng.uniform(14_500, 19_000))
-        out = _filtered(out, signal.butter(5, high, fs=RATE_HZ, output="sos"))
+        parts.append(_pass(float(rng.uniform(14_500, 19_000)), 5, high=False))
         if rng.random() < 0.5:  # phase of its own
-            b = np.array([float(rng.uniform(-0.9, -0.6)), 1.0])
-            out = _filtered(out, np.array([[*b, 0.0, *b[::-1], 0.0]]))
-        out = _bell(out, float(rng.uniform(200, 8_000)), float(rng.uniform(-1, 1)), 1.0)
-    return out
+            turn = float(rng.uniform(1_000, 9_000))
+            parts.append(lambda f: (turn - 1j * f) / (turn + 1j * f))
+        parts.append(_bell(float(rng.uniform(200, 8_000)), float(rng.uniform(-1, 1)), 1.0))
+
+    def response(frequency_hz: Floats) -> Floats:
+        whole = np.ones(frequency_hz.size, complex)
+        for part in parts:
+            whole *= part(np.maximum(frequency_hz, 1.0))
+        return whole
+
+    return response
 
 
-def _bell(out: Floats, centre_hz: float, gain_db: float, q: float) -> Floats:
-    """Return a signal through a bell, by a second-order resonance added to it."""
-    b, a = signal.iirpeak(centre_hz, q, fs=RATE_HZ)
-    return out + (10 ** (gain_db / 20) - 1) * _filtered(out, np.array([[*b, *a]]))
+def _pass(corner_hz: float, order: int, *, high: bool) -> Response:
+    """Return an analogue Butterworth high-pass or low-pass."""
+    b, a = signal.butter(order, 1.0, "high" if high else "low", analog=True)
+    return lambda f: np.polyval(b, 1j * f / corner_hz) / np.polyval(a, 1j * f / corner_hz)
 
 
-def _filtered(out: Floats, sos: Floats) -> Floats:
-    return signal.sosfilt(sos.astype(out.dtype), out, axis=0)
+def _bell(centre_hz: float, gain_db: float, q: float) -> Response:
+    """Return an analogue bell."""
+    root = 10 ** (gain_db / 40)
+
+    def response(f: Floats) -> Floats:
+        s = 1j * f / centre_hz
+        return (s * s + s * root / q + 1) / (s * s + s / (root * q) + 1)
+
+    return response
 
 
-def _uneven(rng: Rng, out: Floats, size_db: float, maker: str) -> Floats:
+def _uneven(rng: Rng, size_db: float, maker: str) -> Response:
     kind = rng.integers(3)
     if kind == 0:
-        return _bell(out, float(rng.uniform(150, 1_500)), -size_db, float(rng.uniform(0.8, 2)))
+        return _bell(float(rng.uniform(150, 1_500)), -size_db, float(rng.uniform(0.8, 2)))
     if kind == 1:
-        return _bell(out, float(rng.uniform(3_000, 9_000)), size_db, float(rng.uniform(0.8, 2)))
+        return _bell(float(rng.uniform(3_000, 9_000)), size_db, float(rng.uniform(0.8, 2)))
     # A high-pass or a low-pass that takes so much off a third octave well inside.
     order = 2 if maker == "tuning" else 1
     ratio = (10 ** (size_db / 10) - 1) ** (0.5 / order)
     if rng.random() < 0.5:
-        sos = signal.butter(order, min(100 * ratio, 700.0), "high", fs=RATE_HZ, output="sos")
-    else:
-        sos = signal.butter(order, max(9_000 / ratio, 2_000.0), fs=RATE_HZ, output="sos")
-    return _filtered(out, sos)
+        return _pass(min(125 * ratio, 700.0), order, high=True)
+    return _pass(max(9_000 / ratio, 2_000.0), order, high=False)
 
 
 def _dynamics(rng: Rng, out: Floats, severity: dict[str, float], maker: str) -> Floats:
@@ -277,16 +304,16 @@ def _bent(rng: Rng, out: Floats, wanted_db: float, maker: str) -> Floats:
     rms = float(np.sqrt(np.mean(out[_hold()] ** 2)))
     kind = "clip" if maker == "tuning" else str(rng.choice(["tanh", "cubic", "uneven", "clip"]))
 
-    def bend(x: Floats, at: float) -> Floats:
+    def bend(x: Floats, at: float) -> Floats:  # soft sound passes as it is
         if kind == "clip":
             return np.clip(x, -at * rms, at * rms)
         if kind == "tanh":
             return at * rms * np.tanh(x / (at * rms))
         if kind == "cubic":
             y = np.clip(x / (at * rms), -1, 1)
-            return at * rms * 1.5 * (y - y**3 / 3)
+            return at * rms * (y - y**3 / 3)
         soft = np.tanh(x / (at * rms) + 0.35) - math.tanh(0.35)
-        return at * rms * soft
+        return at * rms * soft / (1 - math.tanh(0.35) ** 2)
 
     clean = out[_hold()][:PERIOD].astype(np.float64).ravel()
     low, high = 0.05, 30.0
@@ -300,10 +327,7 @@ def _bent(rng: Rng, out: Floats, wanted_db: float, maker: str) -> Floats:
             low = middle
         else:
             high = middle
-    if rms == 0.0:
-        return out
-    keep = float(clean @ clean / (bend(clean, high) @ clean))
-    return bend(out, high) * (keep if kind != "clip" else 1.0)
+    return bend(out, high) if rms > 0 else out
 
 
 def _shifted(out: Floats, delay_s: float) -> Floats:
@@ -316,7 +340,7 @@ def _hiss(slope: float) -> Floats:
     """Return hiss of A-weighted level 0 dB whose amplitude goes with a power of frequency."""
     from shaping.analysis.weighting import a_weighting_db
 
-    size = 2 * 3 * 2**18
+    size = 2**21
     spectrum = np.fft.rfft(np.random.default_rng(int(slope * 10) + 50).standard_normal(size))
     frequency = np.fft.rfftfreq(size, 1 / RATE_HZ)
     spectrum[1:] *= (frequency[1:] / 1_000) ** slope
@@ -330,8 +354,8 @@ def _noise(rng: Rng, level_db: float, loud: float, maker: str) -> Floats:
     """Return hiss whose A-weighted level, against the hold's, is as wanted."""
     slope = 0.0 if maker == "tuning" else float(rng.choice([-0.5, 0.0, 0.5]))  # pink, white, radio
     hiss, size = _hiss(slope), len(played())
-    starts = rng.integers(0, hiss.size, 2)
-    made = np.stack([np.concatenate([hiss[at:], hiss[:at]])[:size] for at in starts], axis=1)
+    starts = rng.integers(0, hiss.size - size, 2)
+    made = np.stack([hiss[at : at + size] for at in starts], axis=1)
     return made * np.float32(loud * 10 ** (level_db / 20))
 
 
@@ -340,10 +364,7 @@ def _hum(rng: Rng, level_db: float, loud: float, maker: str) -> Floats:
     phase = np.arange(4_096) / 4_096
     wave = np.zeros(phase.size)
     for k in range(1, 11):
-        if maker == "tuning":
-            size = 1 / k
-        else:
-            size = (1.0 if k % 2 == 0 else 0.3) / k**0.7
+        size = 1 / k if maker == "tuning" else (1.0 if k % 2 == 0 else 0.3) / k**0.7
         size *= float(rng.uniform(0.5, 1.0))
         wave += size * np.sin(2 * np.pi * (k * phase + float(rng.random())))
     wave *= loud * 10 ** (level_db / 20) / math.sqrt(float(np.mean(wave**2)))
@@ -387,7 +408,7 @@ def _ratios(ratio: float, least: int) -> list[tuple[int, int]]:
         for c in range(9)
         for d in range(8)
         for e in range(6)
-        if 1_200_000 <= 2**a * 3**b * 5**c * 7**d * 11**e <= 2_000_000
+        if 700_000 <= 2**a * 3**b * 5**c * 7**d * 11**e <= 1_600_000
     )
     wide = np.array(sizes)
     found = []
@@ -399,7 +420,13 @@ def _ratios(ratio: float, least: int) -> list[tuple[int, int]]:
 
 
 def record(
-    rng: Rng, packs: list[Floats], *, rate_hz: int, noise_dbfs: float, latency_s: list[float]
+    rng: Rng,
+    packs: list[Made],
+    *,
+    gain: float,
+    rate_hz: int,
+    noise_dbfs: float,
+    latency_s: list[float],
 ) -> Floats:
     """Return one recording of several packs, channel beside channel.
 
@@ -407,12 +434,14 @@ def record(
     ----------
     rng : Generator
         Draws the start and the clock.
-    packs : list of ndarray, shape (n, 1 or 2)
-        Outputs of the packs at 48 kHz.
+    packs : list of Made
+        The packs, at 48 kHz.
+    gain : float
+        Of the recorder's input.
     rate_hz : int
         Rate of the recorder.
     noise_dbfs : float
-        Its own noise.
+        Its own noise, A-weighted.
     latency_s : list of float
         Delay of each pack.
 
@@ -420,24 +449,25 @@ def record(
     -------
     ndarray, shape (m, channels)
     """
-    lead = int(rng.uniform(0.2, 1.5) * RATE_HZ)
-    least = 2 * RATE_HZ + len(packs[0]) + RATE_HZ // 4
+    lead_s = float(rng.uniform(0.2, 1.5))
+    least = round(1.75 * RATE_HZ) + len(packs[0].samples)
     ratios = _ratios(rate_hz / RATE_HZ, least)
     long, short = ratios[int(rng.integers(len(ratios)))]
-    if rng.random() < 1 / 3:  # player and recorder share a clock
-        short = round(long * rate_hz / RATE_HZ)
-    wide = np.zeros((long, sum(one.shape[1] for one in packs)), np.float32)
+    if rng.random() < 1 / 3 and rate_hz == RATE_HZ:  # player and recorder share a clock
+        short = long
+    made = np.empty((short, sum(one.samples.shape[1] for one in packs)), np.float32)
     column = 0
+    frequency = np.arange(min(long, short) // 2 + 1) * RATE_HZ / long
     for one, delay_s in zip(packs, latency_s, strict=True):
-        start = lead + round(delay_s * RATE_HZ)
-        size = min(len(one), long - start)
-        wide[start : start + size, column : column + one.shape[1]] = one[:size]
-        column += one.shape[1]
-    if long == short:
-        made = wide
-    else:
-        made = signal.resample(wide, short, axis=0)
-    made += rng.standard_normal(made.shape, np.float32) * np.float32(10 ** (noise_dbfs / 20))
+        shaped = one.response(frequency) * np.exp(-2j * np.pi * frequency * (lead_s + delay_s))
+        shaped = (shaped * gain * short / long).astype(np.complex64)
+        for channel in one.samples.T:
+            spectrum = fft.rfft(np.ascontiguousarray(channel, np.float32), long)
+            # Cut off or filled up with zeros: the same sound at another rate.
+            made[:, column] = fft.irfft(spectrum[: frequency.size] * shaped, short)
+            column += 1
+    hiss = _hiss(0.0)
+    for channel in made.T:
+        at = int(rng.integers(hiss.size - short))
+        channel += hiss[at : at + short] * np.float32(10 ** (noise_dbfs / 20))
     return made
-
-

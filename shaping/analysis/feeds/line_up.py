@@ -70,13 +70,13 @@ def find_place(samples: Samples, sample_rate_hz: int, *, signal_rate_hz: int) ->
     """
     factor = max(1, round(sample_rate_hz / _RATE_HZ))
     rate = sample_rate_hz / factor
-    slow = signal.resample_poly(np.asarray(samples, np.float64), 1, factor, axis=0)
+    slow = signal.resample_poly(samples, 1, factor, axis=0).astype(np.float32)
     bursts = [one for one in stretches() if one.kind == "burst"]
     count = int(PERIOD / signal_rate_hz * rate)
     size = fft.next_fast_len(slow.shape[0] + count, real=True)
     bins = np.arange(size // 2 + 1)
     # Both are pink, so weighting their product by frequency makes it white.
-    weight = np.where(bins > _LOWEST_HZ / rate * size, bins, 0) / size
+    weight = np.where(bins > _LOWEST_HZ / rate * size, bins, 0).astype(np.float32) / size
     spectra = fft.rfft(slow, size, axis=0)
     spectra *= weight[:, None]
     found = []
@@ -84,7 +84,7 @@ def find_place(samples: Samples, sample_rate_hz: int, *, signal_rate_hz: int) ->
         template = resample_uniform(
             burst(one.number, signal_rate_hz), start=0.0, step=signal_rate_hz / rate, count=count
         )
-        conjugate = np.conj(fft.rfft(template.astype(np.float64), size))
+        conjugate = np.conj(fft.rfft(template, size))
         correlation = fft.irfft(spectra * conjugate[:, None], size, axis=0)[: slow.shape[0]]
         found.append(_peaks(correlation, rate))
     return _line(bursts, found, signal_rate_hz)

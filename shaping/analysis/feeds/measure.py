@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from shaping.analysis.feeds.clock import finer_clock
 from shaping.analysis.feeds.findings import Pack, PackMeasure
 from shaping.analysis.feeds.line_up import Place, find_place
 from shaping.analysis.feeds.outputs import measure_output
@@ -68,17 +69,45 @@ def measure_packs(
         If a recording cannot be read, has no such channel, or holds the signal in none of its
         packs although it is too short to do so.
     """
-    made = []
+    made: list[PackMeasure] = []
     for done, pack in enumerate(packs):
         if progress is not None:
             progress(done, len(packs))
         samples, rate = read_channels(pack.path, pack.channels, signal)
         made.append(measure_pack(pack, samples, rate, signal))
+    for i, one in enumerate(made):
+        place = place_of_take(made, one)
+        if one.place is None and place is not None:
+            samples, rate = read_channels(one.pack.path, one.pack.channels, signal)
+            made[i] = measure_pack(one.pack, samples, rate, signal, place=place)
     return tuple(made)
 
 
+def place_of_take(measures: Sequence[PackMeasure], one: PackMeasure) -> Place | None:
+    """Return where the signal runs in the other packs that were recorded with this one.
+
+    A pack too faint to be found by the ident is looked for there: the hold is longer and louder.
+    """
+    places = [
+        other.place
+        for other in measures
+        if other.pack.take == one.pack.take and other.pack != one.pack and other.place
+    ]
+    if not places:
+        return None
+    return Place(
+        float(np.median([place.offset_s for place in places])),
+        float(np.median([place.clock_ppm for place in places])),
+    )
+
+
 def measure_pack(
-    pack: Pack, samples: Samples, sample_rate_hz: int, signal: Signal
+    pack: Pack,
+    samples: Samples,
+    sample_rate_hz: int,
+    signal: Signal,
+    *,
+    place: Place | None = None,
 ) -> PackMeasure:
     """Measure one pack.
 
@@ -92,6 +121,8 @@ def measure_pack(
         Rate of the recording.
     signal : Signal
         What was played.
+    place : Place, optional
+        Where the signal runs; looked for by default.
 
     Returns
     -------
@@ -99,10 +130,14 @@ def measure_pack(
     """
     peak = float(np.abs(samples).max(initial=0.0))
     peak_dbfs = 20 * math.log10(peak) if peak > 0 else -math.inf
-    place = find_place(samples, sample_rate_hz, signal_rate_hz=signal.sample_rate_hz)
+    if place is None:
+        place = find_place(samples, sample_rate_hz, signal_rate_hz=signal.sample_rate_hz)
     if place is None:
         return PackMeasure(pack, None, (), peak_dbfs)
-    place = _with_the_same_clock(place)
+    best = samples[:, int(np.argmax(np.sum(samples.astype(np.float64) ** 2, axis=0)))]
+    place = finer_clock(best, sample_rate_hz, place, signal_rate_hz=signal.sample_rate_hz)
+    if sample_rate_hz == signal.sample_rate_hz:
+        place = _with_the_same_clock(place, sample_rate_hz)
     outputs = tuple(
         measure_output(
             samples[:, i],
@@ -157,10 +192,12 @@ def read_channels(path: str, channels: Sequence[int], signal: Signal) -> tuple[S
     return samples, info.sample_rate_hz
 
 
-_SAME_CLOCK_PPM = 0.3
-"""Bursts place a clock to some tenths; below, player and recorder share one."""
+_SAME_CLOCK_PPM = 0.1
+"""A clock is told to some hundredths; below this, player and recorder share one."""
 
 
-def _with_the_same_clock(place: Place) -> Place:
-    """Return a place whose clock is exactly the player's where it is hardly another."""
-    return replace(place, clock_ppm=0.0) if abs(place.clock_ppm) < _SAME_CLOCK_PPM else place
+def _with_the_same_clock(place: Place, rate_hz: int) -> Place:
+    """Return a place whose clock is the player's, on a whole sample, where it is hardly another."""
+    if abs(place.clock_ppm) >= _SAME_CLOCK_PPM:
+        return place
+    return Place(round(place.offset_s * rate_hz) / rate_hz, 0.0)

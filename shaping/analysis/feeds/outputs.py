@@ -27,7 +27,7 @@ from shaping.analysis.feeds.quiet import Quiet, quiet_of
 from shaping.analysis.feeds.steps import Dynamics, dynamics_of
 from shaping.filters.bands import NOMINAL_HZ
 
-BANDS_HZ = tuple(one for one in NOMINAL_HZ if 63 <= one <= 12_500 and not 1_900 < one < 2_700)
+BANDS_HZ = tuple(one for one in NOMINAL_HZ if 100 <= one <= 12_500 and not 1_900 < one < 2_700)
 """Third octaves in which the response is told; the one in the signal's gap is left out."""
 
 _EVEN_HZ = (125.0, 8_000.0)
@@ -72,6 +72,8 @@ class Output:
         The side that it carries; None for neither.
     level_db : float
         Gain for soft sound, over the bands; of both sides together where it carries both.
+    loud_db : float
+        The same in the hold.
     bands_db : ndarray, shape (len(BANDS_HZ),)
         Gain of the main side in the hold; NaN where noise hides it.
     delay_s : float
@@ -98,6 +100,7 @@ class Output:
     least_db: float
     main: str | None
     level_db: float
+    loud_db: float
     bands_db: Floats
     delay_s: float
     signs: dict[str, int]
@@ -171,17 +174,22 @@ def measure_output(
         signs[side] = sign if math.isfinite(from_db[side]) else 0
         delay_s = delay if side == main else delay_s
     distortion_db = _distortion(mean, error, signal_rate_hz)
-    steps_db, errors_db, bent_db = _steps(mean, heard, played, dropouts, signal_rate_hz)
+    steps_db, errors_db, bent_db = _steps((mean, error), heard, played, dropouts, signal_rate_hz)
     dynamics = dynamics_of(steps_db, errors_db, bent_db)
     inside = [_EVEN_HZ[0] <= one <= _EVEN_HZ[1] for one in BANDS_HZ]
-    known = bands_db[inside][np.isfinite(bands_db[inside])]
-    level_db = float(np.median(known)) if known.size > 3 else from_db[main]
-    level_db += dynamics.linear_db + _both_sides_db(from_db, signs)
+    # The median leaves a bent response alone; where noise hides bands, power is the fairer figure.
+    certain = np.isfinite(bands_db[inside]).all()
+    whole, _ = _power_gain(mean[lines], error[lines], played[main][lines])
+    loud_db = float(np.median(bands_db[inside])) if certain else max(whole, from_db[main])
+    # Distortion falls on the signal's lines too: it adds to their power, not to their gain.
+    added_db = _db(1 + 10 ** (distortion_db / 10))
+    loud_db += _both_sides_db(from_db, signs) - added_db
     return Output(
         from_db=from_db,
         least_db=least_db,
         main=main if math.isfinite(from_db[main]) else None,
-        level_db=level_db,
+        level_db=loud_db + dynamics.linear_db + 2 * added_db,
+        loud_db=loud_db,
         bands_db=bands_db,
         delay_s=delay_s,
         signs=signs,
@@ -266,16 +274,17 @@ def _distortion(mean: Complexes, error: Floats, rate_hz: int) -> float:
 
 
 def _steps(
-    mean: Complexes,
+    hold: tuple[Complexes, Floats],
     heard: list[Heard],
     played: dict[str, Complexes],
     dropouts: tuple[float, ...],
     rate_hz: int,
 ) -> tuple[Floats, Floats, Floats]:
     """Return gain of every step against the hold, its error, and the distortion, all in dB."""
+    mean, error = hold
     sounding = np.abs(sum(played.values())) > 0
     usual = mean[sounding]
-    whole = float(np.sum(np.abs(usual) ** 2))
+    whole = float(np.sum(np.abs(usual) ** 2 - error[sounding]))
     gains, errors = np.zeros(len(STEPS_DB)), np.full(len(STEPS_DB), np.inf)
     bent = np.full(len(STEPS_DB), -np.inf)
     steps = [one for one in heard if one.stretch.kind == "step"]

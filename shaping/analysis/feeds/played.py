@@ -1,20 +1,20 @@
 """The test signal of in-ear feeds: what is played to every pack at once.
 
-Two channels, left and right. Everything is counted in periods of 16384 samples (1/3 s), and every
-stretch but the idents repeats one period, so that what a pack adds of its own accord (noise: another
-in every period) and what it makes of the signal (distortion: the same in every period) can be told
-apart. Left sounds on odd lines of the period's spectrum and right on even ones, so that both can
-sound together and still be told apart; a gap of half an octave is left empty in both, and what
+Two channels, left and right. Everything is counted in periods of 8192 samples (1/6 s), and every
+stretch but the idents repeats one period, so that what a pack adds of its own accord (noise: a new
+one in every period) and what it makes of the signal (distortion: the same in every period) can be
+told apart. Left sounds on odd lines of the period's spectrum and right on even ones, so that both
+can sound together and still be told apart; a gap of half an octave is left empty in both, and what
 fills it is distortion. The stretches, in order:
 
 ============  =======  =========================================================
 ident         4.5      one noise burst left, two right: for eyes on a meter and
                        for lining up, so every burst is another noise
-pause         13       nothing: noise and hum
+pause         25       nothing: noise and hum
 steps         7 x 4    both sides, from 30 dB below the level up to it: limiter
                        and compressor
-left, right   4 each   one side alone: which side arrives where
-hold          16       both sides at the level: dropouts
+left, right   5 each   one side alone: which side arrives where
+hold          24       both sides at the level: dropouts
 steps         2 x 4    3 and 6 dB above it: limiter or compressor
 ident         4.5      again: the recorder's clock
 ============  =======  =========================================================
@@ -40,8 +40,8 @@ from numpy.typing import NDArray
 
 from shaping.errors import CaptureError, ParameterError
 
-PERIOD = 16_384
-"""Samples of a period, at any rate: 0.34 s at 48 kHz. Lines of one side are 5.9 Hz apart."""
+PERIOD = 8_192
+"""Samples of a period, at any rate: 0.17 s at 48 kHz. Lines of one side are 12 Hz apart."""
 
 RATES_HZ = (44_100, 48_000)
 """Rates that recorders of a stage run at."""
@@ -72,7 +72,7 @@ SETTLING = 1
 _BURSTS = ("left", "right", "right")
 _GAP = PERIOD // 2
 _IDENT_SIZE = len(_BURSTS) * (PERIOD + _GAP)
-_PAUSE, _ALONE, _STEP, _HOLD = 13, 4, 4, 16
+_PAUSE, _ALONE, _STEP, _HOLD = 25, 5, 4, 24
 _RAMP = 256
 _SEED = 611
 _DRAWS = 24
@@ -143,7 +143,7 @@ def whole_size() -> int:
     """Return the length of the signal in samples.
 
     >>> round(whole_size() / 48_000, 1)
-    28.5
+    17.9
     """
     last = stretches()[-1]
     return last.start + last.size + _GAP

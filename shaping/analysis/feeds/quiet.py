@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +64,7 @@ def _without_lines(power: Floats, frequency: Floats) -> Floats:
     """
     edges = _BOTTOM_HZ * _BAND ** np.arange(math.ceil(math.log(frequency[-1] / 20, _BAND)) + 1)
     smooth = power.copy()
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         band = slice(*np.searchsorted(frequency, (low, high)))
         if band.stop > band.start:
             smooth[band] = np.median(power[band]) / math.log(2)

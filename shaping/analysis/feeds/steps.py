@@ -25,6 +25,9 @@ _LEAST_ERROR_DB = 0.05
 _WORST_ERROR_DB = 1.0
 """A step that noise makes less certain than this says nothing."""
 
+_FEWEST = 3
+"""Steps from which a knee can be told."""
+
 _KNEES_DB = np.arange(-33.0, 6.01, 0.5)
 _BENDS = np.arange(0.0, 1.001, 0.05)
 """Share of the level above the knee that is held back: 1 - 1 / ratio."""
@@ -46,7 +49,7 @@ class Dynamics:
     Attributes
     ----------
     linear_db : float
-        Gain of soft sound over that of the hold, in dB.
+        Gain of soft sound over that of the hold, in dB, whatever took it.
     loss_db : float
         Gain that loud sound loses to a limiter or compressor, at the level of the hold.
     knee_db : float or None
@@ -79,12 +82,11 @@ def dynamics_of(gains_db: Floats, errors_db: Floats, distortion_db: Floats) -> D
     """
     bent = np.interp(distortion_db, _DISTORTION_DB, _LOSS_DB, left=0.0)
     at_hold = STEPS_DB.index(0.0)
-    gains_db = gains_db + bent - bent[at_hold]
     sure = errors_db < _WORST_ERROR_DB
-    if sure.sum() < 3:
-        linear = float(np.median(gains_db[sure])) if sure.any() else 0.0
-        return Dynamics(linear, 0.0, None, None)
-    level, gain = np.asarray(STEPS_DB)[sure], gains_db[sure]
+    if sure.sum() < _FEWEST:
+        return Dynamics(0.0, 0.0, None, None)
+    unbent_db = gains_db + bent - bent[at_hold]
+    level, gain = np.asarray(STEPS_DB)[sure], unbent_db[sure]
     weight = 1 / (errors_db[sure] ** 2 + _LEAST_ERROR_DB**2)
     over = np.maximum(level[None, :] - _KNEES_DB[:, None], 0.0)
     # The gain of soft sound follows for every knee and every bend; the best of all is taken.
@@ -92,7 +94,11 @@ def dynamics_of(gains_db: Floats, errors_db: Floats, distortion_db: Floats) -> D
     offset = np.sum(weight * (gain - held), axis=2) / weight.sum()
     misfit = np.sum(weight * (gain - held - offset[:, :, None]) ** 2, axis=2)
     knee, bend = np.unravel_index(int(np.argmin(misfit)), misfit.shape)
-    linear, bends, knee_db = float(offset[knee, bend]), float(_BENDS[bend]), float(_KNEES_DB[knee])
+    bends, knee_db = float(_BENDS[bend]), float(_KNEES_DB[knee])
+    soft = (level <= knee_db) | (bends == 0)
+    soft &= bent[sure] < _LEAST_ERROR_DB
+    soft[0] = True
+    linear = float(np.average(gains_db[sure][soft], weights=weight[soft]))
     most = bends * (STEPS_DB[-1] - knee_db)
     if most < _LEAST_LOSS_DB:
         return Dynamics(linear, 0.0, None, None)

@@ -32,9 +32,9 @@ class Thresholds(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     side_late_ms: Annotated[float, Meta(gt=0, le=500, description="one side later")] = 1.0
     dropouts: Annotated[int, Meta(ge=1, le=1000, description="in one run of the signal")] = 1
     hum_db: Annotated[float, Meta(ge=-120, le=0, description="against the hold")] = -60.0
-    noise_db: Annotated[float, Meta(ge=-120, le=0, description="A-weighted, against the hold")] = (
-        -50.0
-    )
+    noise_db: Annotated[
+        float, Meta(ge=-120, le=0, description="A-weighted, against the hold")
+    ] = -50.0
     limiter_db: Annotated[
         float,
         Meta(ge=-30, le=0, description="against the hold: a limiter that works below is too busy"),

@@ -18,8 +18,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH_IN = 7.2
-_ROW_PT = 24.0
+_ROW_PT = 26.0
+_APART = 0.19
+"""Left stands a little above its line and right below, so that neither hides the other."""
+
 _LONGEST_NAME = 18
+_BELOW_PT = 72.0
+"""Ticks, the axis' name and a line of the key; more uneven feeds than two take a second one."""
+
 _LEAST_DB = 8.0
 """The levels' axis reaches at least so far to either side."""
 
@@ -44,7 +50,7 @@ def feeds_figure(report: words.FeedsReport) -> Figure:
     from matplotlib.figure import Figure
 
     levels_pt = _levels_pt(report)
-    tall = 44.0 + levels_pt + 62.0 + 22.0 + 170.0 + 96.0
+    tall = 44.0 + levels_pt + 62.0 + 22.0 + 170.0 + _BELOW_PT
     wide = _WIDTH_IN * 72
     figure = Figure(figsize=(_WIDTH_IN, tall / 72), facecolor=style.LIGHT.paper)
     _write(figure, 18.0, words.title(report), style.TITLE_PT)
@@ -52,7 +58,7 @@ def feeds_figure(report: words.FeedsReport) -> Figure:
     box = (left, 1 - (44.0 + levels_pt) / tall, 1 - left - 108.0 / wide, levels_pt / tall)
     draw_levels(figure.add_axes(box), report)
     _write(figure, 44.0 + levels_pt + 62.0 + 6.0, "Response about its own middle", style.TEXT_PT)
-    box = (58.0 / wide, 96.0 / tall, 1 - 78.0 / wide, 170.0 / tall)
+    box = (58.0 / wide, _BELOW_PT / tall, 1 - 78.0 / wide, 170.0 / tall)
     draw_responses(figure.add_axes(box), report)
     return figure
 
@@ -74,9 +80,9 @@ def responses_figure(report: words.FeedsReport, *, width_in: float) -> Figure:
     """Draw the responses alone."""
     from matplotlib.figure import Figure
 
-    tall, wide = 280.0, width_in * 72
+    tall, wide = 176.0 + 8.0 + _BELOW_PT, width_in * 72
     figure = Figure(figsize=(width_in, tall / 72), facecolor=style.LIGHT.paper)
-    box = (52.0 / wide, 96.0 / tall, 1 - 66.0 / wide, 176.0 / tall)
+    box = (52.0 / wide, _BELOW_PT / tall, 1 - 66.0 / wide, 176.0 / tall)
     draw_responses(figure.add_axes(box), report)
     return figure
 
@@ -110,22 +116,22 @@ def draw_levels(ax: Axes, report: words.FeedsReport) -> Axes:
         colour = colours.feedback if feed.failing else colours.ink
         living = [side for side in feed.sides if side.carries is not None]
         for side in living:
-            mark = {"left": "<", "right": ">"}.get(side.side, "D")
+            mark, apart = {"left": ("<", -_APART), "right": (">", _APART)}.get(side.side, ("D", 0))
             at = 0.0 if side.level_db is None else max(side.level_db, low)
             ax.plot(
                 [at],
-                [y],
+                [y + apart],
                 mark,
-                ms=9,
+                ms=7.5,
                 mfc=colours.paper if feed.failing else colour,
                 mec=colour,
                 mew=1.8,
                 gid=f"level-{y}-{side.side}",
             )
         missing = [side.side for side in feed.sides if side.carries is None] if living else ["all"]
-        for side_name in missing:
-            shift = {"left": -0.0, "right": 0.0}.get(side_name, 0.0)
-            ax.plot([low + shift], [y], "x", ms=9, mec=colours.feedback, mew=2.4, clip_on=False)
+        for name in missing:
+            apart = {"left": -_APART, "right": _APART}.get(name, 0.0)
+            ax.plot([low], [y + apart], "x", ms=7, mec=colours.feedback, mew=2.2, clip_on=False)
         ax.annotate(
             words.verdict_text(feed),
             (1.0, y),
@@ -168,9 +174,9 @@ def draw_responses(ax: Axes, report: words.FeedsReport) -> Axes:
     matplotlib Axes
     """
     colours = style.LIGHT
-    uneven = [
-        one for one in report.feeds if any(f.code is FeedCode.UNEVEN for f in one.failing)
-    ][:_DRAWN_APART]
+    uneven = [one for one in report.feeds if any(f.code is FeedCode.UNEVEN for f in one.failing)][
+        :_DRAWN_APART
+    ]
     lines = (style.SOLID, style.DASHED, style.DASH_DOT, style.DOTTED)
     told = False
     for feed in report.feeds:
@@ -195,7 +201,7 @@ def draw_responses(ax: Axes, report: words.FeedsReport) -> Axes:
                 ax.plot(BANDS_HZ, curve, color=colours.quiet, lw=0.9, label=label)
                 told = True
     clean(ax)
-    frequency_axis(ax.xaxis, 50.0, 14_000.0)
+    frequency_axis(ax.xaxis, 90.0, 14_000.0)
     ax.set_ylim(-_RESPONSE_DB - 0.5, _RESPONSE_DB + 0.5)
     if told or uneven:
         name_axes(ax, "dB")

@@ -49,7 +49,7 @@ def feeds_page(report: words.FeedsReport, *, title: str | None = None) -> str:
                     words.verdict_text(one),
                     words.level_text(one),
                     words.change_text(one),
-                    words.ears_text(one),
+                    words.ears_sentence(one),
                     one.failing,
                 )
                 for one in report.feeds
@@ -61,10 +61,7 @@ def feeds_page(report: words.FeedsReport, *, title: str | None = None) -> str:
             before=FEEDS,
             exposure=EXPOSURE,
             played=file_text(report.reference),
-            thresholds=[
-                (name.replace("_", " "), value)
-                for name, value in _values(report).items()
-            ],
+            thresholds=[(name.replace("_", " "), value) for name, value in _values(report).items()],
         )
     )
 
@@ -91,7 +88,7 @@ def _pictures(report: words.FeedsReport) -> list[Picture]:
                     name="levels",
                     title="Level of each ear against its siblings",
                     description="; ".join(
-                        f"{shown(one.name)}: {words.ears_text(one)}" for one in report.feeds
+                        f"{shown(one.name)}: {words.ears_sentence(one)}" for one in report.feeds
                     ),
                 )
             ),

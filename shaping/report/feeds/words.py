@@ -62,6 +62,9 @@ STARTING_POINTS = (
     "From where on a finding counts as a fault are starting points of common practice, not limits "
     "of any standard; a packs file sets others (shaping feeds new FILE)."
 )
+TELLING_DB = 1.0
+"""The levels of two ears are told apart from here on; balance knobs are no finer."""
+
 BEFORE_HEADING = "Before you turn anything up or play the signal again"
 
 
@@ -135,21 +138,33 @@ def change_text(feed: Feed) -> str:
     return "" if feed.change_db is None else gain_text(feed.change_db)
 
 
-def side_text(side: FeedSide) -> str:
+def side_text(side: FeedSide, *, with_level: bool) -> str:
     """Return what one ear gets."""
     if side.carries is None:
         return "nothing"
-    carried = {"both": "both sides", side.side: f"{side.side}"}.get(side.carries, side.carries)
-    if side.side == "only":
-        carried = {"both": "both sides"}.get(side.carries, f"{side.carries} side")
-    return carried if side.level_db is None else f"{carried}, {gain_text(side.level_db)}"
+    carried = "both sides" if side.carries == "both" else side.carries
+    if with_level and side.level_db is not None:
+        return f"{carried}, {gain_text(side.level_db)}"
+    return carried
 
 
 def ears_text(feed: Feed) -> str:
-    """Return what comes out on the left and on the right."""
+    """Return what comes out on the left and on the right; levels where they differ."""
     if not feed.sides:
         return "nothing"
-    return " | ".join(side_text(one) for one in feed.sides)
+    levels = [one.level_db for one in feed.sides if one.level_db is not None]
+    differ = len(levels) == 2 and abs(levels[0] - levels[1]) >= TELLING_DB
+    return " | ".join(side_text(one, with_level=differ) for one in feed.sides)
+
+
+def ears_sentence(feed: Feed) -> str:
+    """Return the same as words of their own, where no heading stands above them."""
+    if not feed.sides:
+        return "nothing of the signal"
+    if len(feed.sides) == 1:
+        return f"one channel recorded: {side_text(feed.sides[0], with_level=False)}"
+    left, right = ears_text(feed).split(" | ")
+    return f"left ear gets {left}, right ear gets {right}"
 
 
 def notes(report: FeedsReport) -> tuple[str, ...]:

@@ -118,9 +118,7 @@ class FeedsForm(Struct, kw_only=True, frozen=True):
     schema: Literal["shaping.feeds/1"]
     reference: PlayedForm | None = None
     thresholds: dict[str, float] = {}
-    bands_hz: Annotated[
-        tuple[Annotated[float, Meta(gt=0, le=1e6)], ...], Meta(max_length=64)
-    ] = ()
+    bands_hz: Annotated[tuple[Annotated[float, Meta(gt=0, le=1e6)], ...], Meta(max_length=64)] = ()
     feeds: Annotated[tuple[FeedForm, ...], Meta(max_length=1000)]
     cautions: Annotated[tuple[Text, ...], Meta(max_length=100)] = ()
 
@@ -130,6 +128,8 @@ FEEDS_FORM = Form(
     FeedsForm,
     FeedsError,
     _MAX_BYTES,
-    lambda: "keep a good state with: shaping feeds RECORDING... --reference FILE --known FILE "
-    "--save-known",
+    lambda: (
+        "keep a good state with: shaping feeds RECORDING... --reference FILE --known FILE "
+        "--save-known"
+    ),
 )

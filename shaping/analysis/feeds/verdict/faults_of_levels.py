@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from shaping.analysis.feeds.findings import Fault, FaultSeverity, FeedCode, PackMeasure
-from shaping.analysis.feeds.verdict.siblings import ENOUGH, Standing
 from shaping.analysis.feeds.thresholds import Thresholds
+from shaping.analysis.feeds.verdict.siblings import ENOUGH, Standing
 from shaping.text.quantities import gain_text
 
 _SOMETHING_DBFS = -50.0
@@ -60,6 +60,11 @@ def _whole(standing: Standing, thresholds: Thresholds) -> Fault | None:
             since = "than the other pack; or that one is too high"
             if off is not None and off > 0:
                 return None
+    loud = standing.loud_db
+    if standing.change_db is None and off is not None and loud is not None:
+        # What rides the gain may lower loud sound, and make up for it on soft: that is told by its
+        # own name. A level is off where both are.
+        off = 0.0 if off * loud < 0 else min(off, loud, key=abs)
     if off is None or abs(off) <= thresholds.level_db:
         return None
     size = abs(off) / thresholds.level_db

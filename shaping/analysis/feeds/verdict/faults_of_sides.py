@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from shaping.analysis.feeds.findings import Fault, FaultSeverity, FeedCode, PackMeasure
 from shaping.analysis.feeds.outputs import Output
-from shaping.analysis.feeds.verdict.siblings import ENOUGH, Standing, carries
 from shaping.analysis.feeds.thresholds import Thresholds
+from shaping.analysis.feeds.verdict.siblings import ENOUGH, Standing, carries
 
 _SIDES = ("left", "right")
 _OTHER = {"left": "right", "right": "left"}
@@ -101,7 +101,7 @@ def _turned(standing: Standing) -> Iterator[Fault]:
     yield _fault(
         FeedCode.INVERTED,
         f"{where} turned in polarity against {against}.",
-        "Check for a polarity switch at the output of its mix and for a cable that crosses 2 and 3.",
+        "Check for a polarity switch at the output of its mix and for a cable wired crosswise.",
         float(len(turned)),
     )
 

@@ -5,9 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
-from shaping.analysis.feeds.verdict.faults_of_levels import level_faults
-from shaping.analysis.feeds.verdict.faults_of_sides import side_faults
-from shaping.analysis.feeds.verdict.faults_of_sound import sound_faults
 from shaping.analysis.feeds.findings import (
     Fault,
     FaultSeverity,
@@ -17,8 +14,11 @@ from shaping.analysis.feeds.findings import (
     KnownFeed,
     PackMeasure,
 )
-from shaping.analysis.feeds.verdict.siblings import Standing, carries, stand
 from shaping.analysis.feeds.thresholds import Thresholds
+from shaping.analysis.feeds.verdict.faults_of_levels import level_faults
+from shaping.analysis.feeds.verdict.faults_of_sides import side_faults
+from shaping.analysis.feeds.verdict.faults_of_sound import sound_faults
+from shaping.analysis.feeds.verdict.siblings import Standing, carries, stand
 
 _RANK = {code: rank for rank, code in enumerate(FeedCode)}
 
@@ -47,8 +47,7 @@ def judge(
     """
     standings = stand(measures, thresholds, known or {})
     feeds = [
-        _feed(one, standing, thresholds)
-        for one, standing in zip(measures, standings, strict=True)
+        _feed(one, standing, thresholds) for one, standing in zip(measures, standings, strict=True)
     ]
     return tuple(sorted(feeds, key=_worst))
 

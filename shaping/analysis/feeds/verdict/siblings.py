@@ -16,7 +16,11 @@ from shaping.analysis.feeds.thresholds import Thresholds
 Floats = NDArray[np.float64]
 
 ENOUGH = 2
-"""Siblings from which on it is plain which of them is off; of two packs nobody can tell."""
+"""Siblings from which on it is plain which of them is off; of two packs nobody can tell.
+
+With so many a pack is held against the median of all, its own value among them: of three packs
+with one far off, the median of the two others would lie between them.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,6 +35,8 @@ class Standing:
         Of the feed, over its living outputs; None where it is silent.
     level_db, change_db : float or None
         Gain against the median of the siblings; change since the known state against theirs.
+    loud_db : float or None
+        Level against the median of the siblings in the hold, where a limiter may hold it down.
     siblings : int
         How many others are heard.
     others_dbfs : float
@@ -49,6 +55,7 @@ class Standing:
     gain_db: float | None
     level_db: float | None
     change_db: float | None
+    loud_db: float | None
     siblings: int
     others_dbfs: float
     delay_ms: float | None
@@ -76,6 +83,7 @@ def stand(
     """Hold every pack against the others and against the known state."""
     alive = [_alive(one, thresholds) for one in measures]
     gains = [_gain(one, living) for one, living in zip(measures, alive, strict=True)]
+    louds = [_gain(one, living, loud=True) for one, living in zip(measures, alive, strict=True)]
     heard = [gain for gain in gains if gain is not None]
     if heard:  # what is far below all others is no sibling
         floor = float(np.median(heard)) - thresholds.silent_db
@@ -105,6 +113,7 @@ def stand(
                 gain_db=gains[i],
                 level_db=levels[i],
                 change_db=changes[i],
+                loud_db=_against(louds, i),
                 siblings=len(others),
                 others_dbfs=float(np.median(holds)) if holds else -math.inf,
                 delay_ms=None if late is None else 1e3 * late,
@@ -126,15 +135,19 @@ def _living(measure: PackMeasure, alive: tuple[bool, ...]) -> list[Output]:
     return [out for out, lives in zip(measure.outputs, alive, strict=True) if lives]
 
 
-def _gain(measure: PackMeasure, alive: tuple[bool, ...]) -> float | None:
-    powers = [10 ** (out.level_db / 10) for out in _living(measure, alive)]
+def _gain(measure: PackMeasure, alive: tuple[bool, ...], *, loud: bool = False) -> float | None:
+    powers = [
+        10 ** ((out.loud_db if loud else out.level_db) / 10) for out in _living(measure, alive)
+    ]
     return 10 * math.log10(float(np.mean(powers))) if powers else None
 
 
 def _against(values: Sequence[float | None], own: int) -> float | None:
-    """Return a value against the median of the others; None where either is not there."""
+    """Return a value against the median of the siblings; None where either is not there."""
     mine = values[own]
     others = [one for i, one in enumerate(values) if i != own and one is not None]
+    if mine is not None and len(others) >= ENOUGH:
+        others.append(mine)
     return mine - float(np.median(others)) if mine is not None and others else None
 
 
@@ -148,9 +161,7 @@ def _changes(
     Of one or two packs nobody can tell what is common; there the recorder's gain must be as it was.
     """
     plain = [
-        gain - known[one.pack.name].gain_db
-        if gain is not None and one.pack.name in known
-        else None
+        gain - known[one.pack.name].gain_db if gain is not None and one.pack.name in known else None
         for one, gain in zip(measures, gains, strict=True)
     ]
     there = [one for one in plain if one is not None]
@@ -194,7 +205,7 @@ def _uneven(curves: Sequence[Floats], own: int, known: KnownFeed | None) -> Floa
     mine = curves[own]
     if known and len(known.sides) == len(mine):
         last = np.array([one.bands_db for one in known.sides])
-        return mine - (last - np.nanmedian(last, axis=1, keepdims=True))
+        return np.asarray(mine - (last - _middle(last)))
     others = [one for i, one in enumerate(curves) if i != own and np.isfinite(one).any()]
     if not others:
         return np.full_like(mine, np.nan)
@@ -202,12 +213,27 @@ def _uneven(curves: Sequence[Floats], own: int, known: KnownFeed | None) -> Floa
         # Of two, the one that is less flat: packs are made to be flat.
         if np.nanmax(np.abs(others[0])) > np.nanmax(np.abs(mine), initial=0.0):
             return np.zeros_like(mine)
-        return mine - np.nanmedian(others[0], axis=0)
-    whole = np.concatenate(others)
-    usual = np.full(mine.shape[1], np.nan)
+        return np.asarray(mine - _usual(others))
+    return np.asarray(mine - _usual([*others, mine]))
+
+
+def _usual(curves: Sequence[Floats]) -> Floats:
+    """Return the median of all curves at every band where one of them is known."""
+    whole = np.concatenate(curves)
+    usual = np.full(whole.shape[1], np.nan)
     there = np.isfinite(whole).any(axis=0)
     usual[there] = np.nanmedian(whole[:, there], axis=0)
-    return mine - usual
+    return usual
+
+
+def _middle(curves: Floats) -> Floats:
+    """Return the median of every curve over its bands, NaN where none is known."""
+    middle = np.full((len(curves), 1), np.nan)
+    for i, curve in enumerate(curves):
+        known = curve[np.isfinite(curve)]
+        if known.size:
+            middle[i] = np.median(known)
+    return middle
 
 
 def _delay_s(measure: PackMeasure, alive: tuple[bool, ...]) -> float | None:
