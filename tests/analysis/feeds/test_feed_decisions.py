@@ -205,9 +205,7 @@ def test_the_recorders_gain_is_no_change_of_the_packs():
 
 
 def test_noise_is_held_against_packs_not_against_a_faint_one():
-    faint = with_both(
-        level_db=-30.0, loud_db=-30.0, hold_dbfs=-54.0, quiet=Quiet(-80.0, -90.0, 50)
-    )
+    faint = with_both(level_db=-30.0, loud_db=-30.0, hold_dbfs=-54.0, quiet=Quiet(-80.0, -90.0, 50))
     assert codes(judged(pack("one", faint))) == ["low"]
     assert codes(judged(pack("one", faint), siblings=0)) == ["hum", "noisy"]
 
