@@ -37,10 +37,12 @@ def finer_clock(
     ----------
     samples : ndarray of float32, shape (n,)
         The output that carries the signal best.
-    sample_rate_hz, signal_rate_hz : int
-        Rates of the recording and of the signal.
+    sample_rate_hz : int
+        Rate of the recording.
     place : Place
         By the bursts.
+    signal_rate_hz : int
+        Rate of the signal.
 
     Returns
     -------

@@ -127,10 +127,12 @@ def measure_output(
     ----------
     samples : ndarray of float32, shape (n,)
         Its recording.
-    sample_rate_hz, signal_rate_hz : int
-        Rates of the recording and of the signal.
+    sample_rate_hz : int
+        Rate of the recording.
     place : Place
         Where the signal runs in it.
+    signal_rate_hz : int
+        Rate of the signal.
     level_dbfs : float
         Level of the signal's hold.
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -37,7 +39,7 @@ def test_it_is_short_and_leaves_room_for_its_peaks(played):
 
 def test_stretches_follow_each_other_and_never_fall_but_for_the_sides_alone():
     parts = stretches()
-    assert all(a.start + a.size <= b.start for a, b in zip(parts, parts[1:], strict=False))
+    assert all(a.start + a.size <= b.start for a, b in pairwise(parts))
     levels = [one.level_db for one in parts if one.sides and one.kind != "burst"]
     assert levels == sorted(levels)
     assert sorted({one.level_db for one in parts if one.kind == "step"}) == list(STEPS_DB)
