@@ -148,7 +148,7 @@ def draw_levels(ax: Axes, report: words.FeedsReport) -> Axes:
     clean(ax)
     ax.spines["left"].set_visible(False)
     ax.set_yticks(range(len(feeds)), [_short(one) for one in feeds])
-    ax.tick_params(axis="y", length=0)
+    ax.tick_params(axis="y", length=0, pad=9)
     for label in ax.get_yticklabels():
         label.set_parse_math(False)
     ax.set_xlabel(
@@ -214,7 +214,7 @@ def _short(feed: Feed) -> str:
 
 
 def _names_pt(report: words.FeedsReport) -> float:
-    return 24.0 + 6.6 * max(len(_short(one)) for one in report.feeds)
+    return 30.0 + 6.6 * max(len(_short(one)) for one in report.feeds)
 
 
 def _levels_pt(report: words.FeedsReport) -> float:

@@ -34,7 +34,6 @@ def feeds_page(report: words.FeedsReport, *, title: str | None = None) -> str:
     str
         A whole HTML document, the same for the same input.
     """
-    known = any(one.change_db is not None for one in report.feeds)
     return (
         environment()
         .get_template("feeds.html")
@@ -42,7 +41,7 @@ def feeds_page(report: words.FeedsReport, *, title: str | None = None) -> str:
             title=shown(title) if title else words.title(report),
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
-            known=known,
+            answer=words.answer(report),
             feeds=[
                 (
                     shown(one.name),

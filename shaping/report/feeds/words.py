@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shaping.analysis.feeds.findings import SOUND, Fault, FaultSeverity, Feed, FeedCode, FeedSide
+from shaping.analysis.feeds.findings import SOUND, FaultSeverity, Feed, FeedCode, FeedSide
 from shaping.analysis.feeds.measure import Signal
 from shaping.analysis.feeds.thresholds import Thresholds
 from shaping.capture.cautions import FEEDS
@@ -175,11 +175,6 @@ def notes(report: FeedsReport) -> tuple[str, ...]:
         for fault in feed.faults
         if fault.severity is FaultSeverity.NOTE
     )
-
-
-def first_thing(feed: Feed) -> Fault | None:
-    """Return the fault to mend first."""
-    return feed.failing[0] if feed.failing else None
 
 
 def limits_of_this(report: FeedsReport) -> tuple[str, ...]:
