@@ -17,6 +17,7 @@ from scipy import fft, signal
 from shaping.analysis.feeds.played import PERIOD, Stretch, burst, stretches
 from shaping.analysis.loop.alignment import MAX_CLOCK_PPM
 from shaping.analysis.loop.resampling import resample_uniform
+from shaping.errors import CaptureError
 
 _RATE_HZ = 8_000
 """Enough to place a burst within some microseconds, and six times cheaper than all of it."""
@@ -26,6 +27,9 @@ _LOWEST_HZ = 100.0
 
 _FOUND_SIGMA = 6.5
 """Height of a correlation over its rms: the highest of some minutes of noise stays below 5.5."""
+
+_PLAIN_SIGMA = 15.0
+"""A burst this high is there beyond doubt, alone too."""
 
 _TOLERANCE_S = 0.5e-3
 """Most that a burst may lie off the line of the others, with a pack's uneven response."""
@@ -67,6 +71,11 @@ def find_place(samples: Samples, sample_rate_hz: int, *, signal_rate_hz: int) ->
     -------
     Place or None
         None where it is not to be found, or not at both ends.
+
+    Raises
+    ------
+    CaptureError
+        If one end is plain to hear and the other would lie outside the recording.
     """
     factor = max(1, round(sample_rate_hz / _RATE_HZ))
     rate = sample_rate_hz / factor
@@ -87,7 +96,10 @@ def find_place(samples: Samples, sample_rate_hz: int, *, signal_rate_hz: int) ->
         conjugate = np.conj(fft.rfft(template, size))
         correlation = fft.irfft(spectra * conjugate[:, None], size, axis=0)[: slow.shape[0]]
         found.append(_peaks(correlation, rate))
-    return _line(bursts, found, signal_rate_hz)
+    place = _line(bursts, found, signal_rate_hz)
+    if place is None:
+        _refuse_cut_off(bursts, found, signal_rate_hz, slow.shape[0] / rate)
+    return place
 
 
 def _peaks(correlation: Floats, rate: float) -> list[tuple[float, float]]:
@@ -132,6 +144,26 @@ def _line(
                     if best is None or weight > best[0]:
                         best = weight, _fitted(agreed)
     return best[1] if best else None
+
+
+def _refuse_cut_off(
+    bursts: list[Stretch],
+    found: list[list[tuple[float, float]]],
+    rate_hz: int,
+    duration_s: float,
+) -> None:
+    """Raise where a burst that is plain to hear puts the signal's other end outside."""
+    first_s, last_s = bursts[0].start / rate_hz, (bursts[-1].start + PERIOD) / rate_hz
+    for one, peaks in zip(bursts, found, strict=True):
+        if not peaks or peaks[0][1] < _PLAIN_SIGMA:
+            continue
+        offset_s = peaks[0][0] - one.start / rate_hz
+        if offset_s + first_s < 0 or offset_s + last_s > duration_s:
+            end = "begins after" if offset_s + first_s < 0 else "ends before"
+            raise CaptureError(
+                f"the recording {end} the test signal does; record from before its first burst to "
+                "after its last"
+            )
 
 
 def _agreed(

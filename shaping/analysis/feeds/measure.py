@@ -66,15 +66,17 @@ def measure_packs(
     Raises
     ------
     CaptureError
-        If a recording cannot be read, has no such channel, or holds the signal in none of its
-        packs although it is too short to do so.
+        If a recording cannot be read, has no such channel, or holds a part of the signal only.
     """
     made: list[PackMeasure] = []
     for done, pack in enumerate(packs):
         if progress is not None:
             progress(done, len(packs))
         samples, rate = read_channels(pack.path, pack.channels, signal)
-        made.append(measure_pack(pack, samples, rate, signal))
+        try:
+            made.append(measure_pack(pack, samples, rate, signal))
+        except CaptureError as error:
+            raise CaptureError(f"{shown(pack.path)}: {error}") from error
     for i, one in enumerate(made):
         place = place_of_take(made, one)
         if one.place is None and place is not None:

@@ -14,7 +14,7 @@ _FEED = (
     Column("Verdict", bold=True, leads=True),
     Column("Against siblings", right=True),
     Column("Since last", right=True),
-    Column("Left | right carry"),
+    Column("Left | right get"),
 )
 
 

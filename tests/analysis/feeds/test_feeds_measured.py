@@ -14,6 +14,7 @@ from shaping.analysis.feeds.line_up import find_place
 from shaping.analysis.feeds.measure import Signal, measure_pack, place_of_take
 from shaping.analysis.feeds.played import FEEDS_LEVEL_DBFS, feeds_signal, stretches
 from shaping.analysis.feeds.steps import dynamics_of
+from shaping.errors import CaptureError
 
 RATE = 48_000
 SIGNAL = Signal(RATE, FEEDS_LEVEL_DBFS)
@@ -141,6 +142,15 @@ def test_hum_and_noise_in_the_pause(played):
     assert left.quiet.hum_dbfs == pytest.approx(-70.0, abs=0.5)
     assert left.quiet.noise_dbfs < -95
     assert right.quiet.noise_dbfs == pytest.approx(-60.0, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("part_of_it", "told"), [("late", "begins after"), ("early", "ends before")]
+)
+def test_a_recording_of_a_part_of_the_signal_is_refused(played, part_of_it, told):
+    heard = played[BEFORE + 60_000 :] if part_of_it == "late" else played[:-60_000]
+    with pytest.raises(CaptureError, match=told):
+        find_place(heard, RATE, signal_rate_hz=RATE)
 
 
 LEVELS = np.array([-30.0, -20.0, -12.0, -9.0, -6.0, -3.0, 0.0, 3.0, 6.0])
