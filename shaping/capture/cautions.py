@@ -44,6 +44,16 @@ LISTENING: tuple[str, ...] = (
 )
 """For anyone who listens to a capture or a rendering."""
 
+FEEDS: tuple[str, ...] = (
+    "Take every pack off the ears first, and let nobody put one on until the signal has ended: it "
+    "sounds in all of them at once.",
+    "Start with the playback level all the way down and raise it slowly, until the mixes' meters "
+    "stand no higher than in a song.",
+    "Keep the limiters of packs and transmitters in, and route the signal to the packs alone: no "
+    "wedge, no mains.",
+)
+"""For anyone who plays the test signal of in-ear feeds, or turns one up."""
+
 SAFE_LEVELS = "How loud and how long is safe is for local codes and qualified people to say."
 """Where nothing was recorded."""
 

@@ -495,6 +495,49 @@ WALKS = (
         "over the noise's) holds {plain_held:.0f} of {plain:.0f}",
     ),
 )
+FEEDS = (
+    Row(
+        "one fault of an in-ear feed found and named right, nothing else named",
+        ">= 99 %",
+        lambda n: interval(n["single_right"], n["single"]),
+        lambda n: share(n["single_right"], n["single"]) >= 0.99,
+        "{packs:.0f} simulated packs in mixes of 2 to 16, 17 faults, makers other than in tuning; "
+        "rms of each channel against the median: {plain_right:.0f} of {single:.0f}",
+    ),
+    Row(
+        "two faults of a feed, both named and nothing else",
+        ">= 95 %",
+        lambda n: interval(n["double_right"], n["double"]),
+        lambda n: share(n["double_right"], n["double"]) >= 0.95,
+        "pairs that can be told together",
+    ),
+    Row(
+        "sound feeds called faulty",
+        "<= 0.5 %",
+        lambda n: interval(n["sound_called"], n["sound"]),
+        lambda n: share(n["sound_called"], n["sound"]) <= 0.005,
+        "hiss, hum, music from open mics and guarding limiters below the thresholds; rms of each "
+        "channel: {plain_called:.0f}",
+    ),
+    Row(
+        "level of a feed",
+        "+-0.2 dB",
+        lambda n: (
+            f"{interval(n['level_within'], n['levels'])}; worst {n['level_worst_db']:.2f} dB, "
+            f"{n['level_not_told']:.0f} not told"
+        ),
+        lambda n: share(n["level_within"], n["levels"]) >= 0.99,
+        "gain of soft sound; feeds with one level (not uneven, not silent)",
+    ),
+    Row(
+        "silent or 48 dB low feeds found",
+        "always",
+        lambda n: interval(n["quiet_found"], n["quiet"]),
+        lambda n: n["quiet_found"] == n["quiet"],
+        "named silent or low",
+    ),
+)
+
 BENCHES: dict[str, tuple[Row, ...]] = {
     "filter_accuracy": FILTERS,
     "ring_outs": RING_OUTS,
@@ -503,6 +546,7 @@ BENCHES: dict[str, tuple[Row, ...]] = {
     "quiet_faults": PROMISES,
     "quiet_plans": QUIET_PLANS,
     "rehearsals_detection": DETECTION,
+    "feeds_faults": FEEDS,
     "rehearsals_kills": KILLS,
     "rehearsals_speed": SPEED,
     "exposure_levels": LEVELS,
