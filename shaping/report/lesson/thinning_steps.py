@@ -1,0 +1,200 @@
+"""Thinning in fine steps from none to strong, and what each step does to the first row.
+
+The named amounts are those of `shaping.plan.thinning.starting_points`; the steps between them are
+what an equaliser can be set to between those. All figures come from the functions that the
+command `thin` uses.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shaping.analysis.first_row.spill import Spill, low_mids
+from shaping.equaliser.limits import Limits
+from shaping.equaliser.quantise import quantise, worth_a_move
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.thinning.effect import band_change_db, thinning_summary
+from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse, thinning_filters
+from shaping.report.lesson import sounds
+
+STEPS_PER_AMOUNT = 4
+NAMED = (ThinningAmount.NONE, ThinningAmount.LIGHT, ThinningAmount.MEDIUM, ThinningAmount.STRONG)
+STEPS = STEPS_PER_AMOUNT * (len(NAMED) - 1)
+"""The strongest step; step 0 is no thinning."""
+
+_LOWEST_HIGH_PASS_HZ = 40.0
+"""Where a high-pass begins on its way to light thinning: under what a wedge plays."""
+
+_Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of thinning.
+
+    Attributes
+    ----------
+    name : str
+        Such as ``light`` or ``between light and medium``.
+    filters : tuple of Filter
+        What is dialled in.
+    spill_db : float
+        Change of the wedge alone in the first row, 125-500 Hz, in dB.
+    together_db : float
+        The same of mains and wedge together, powers added.
+    together_most_db : float
+        The largest change of mains and wedge together in one third octave from 125 to 500 Hz.
+    words_before, words_after : float
+        Speech intelligibility index at the musician, 0 to 1.
+    change_db : tuple of float
+        What the filters do to each third octave of the wedge.
+    """
+
+    name: str
+    filters: tuple[Filter, ...]
+    spill_db: float
+    together_db: float
+    together_most_db: float
+    words_before: float
+    words_after: float
+    change_db: tuple[float, ...]
+
+
+def thinning_steps(spill: Spill, limits: Limits) -> tuple[Step, ...]:
+    """Return the steps from none (the first) to strong (the last).
+
+    Parameters
+    ----------
+    spill : Spill
+        Wedges and mains in the first row.
+    limits : Limits
+        The equaliser; one with a high-pass and a wide band.
+    """
+    steps = []
+    for number in range(STEPS + 1):
+        filters = step_filters(number, limits)
+        change_db = band_change_db(filters, spill.nominal_hz)
+        summary = thinning_summary(filters, spill=spill)
+        together_db, most_db = together_change_db(spill, change_db)
+        steps.append(
+            Step(
+                name=step_name(number),
+                filters=filters,
+                spill_db=summary.spill_change_db,
+                together_db=together_db,
+                together_most_db=most_db,
+                words_before=summary.sii_before or 0.0,
+                words_after=summary.sii_after or 0.0,
+                change_db=tuple(change_db.tolist()),
+            )
+        )
+    return tuple(steps)
+
+
+def step_name(number: int) -> str:
+    """Return what a step is called.
+
+    >>> step_name(4), step_name(5)
+    ('light', 'between light and medium')
+    """
+    below, over = divmod(number, STEPS_PER_AMOUNT)
+    return f"between {NAMED[below]} and {NAMED[below + 1]}" if over else str(NAMED[below])
+
+
+def step_filters(number: int, limits: Limits) -> tuple[Filter, ...]:
+    """Return what is dialled in at a step: a named amount, or what lies between two."""
+    below, over = divmod(number, STEPS_PER_AMOUNT)
+    lower = _amount(NAMED[below], limits)
+    if not over:
+        return lower
+    upper = _amount(NAMED[below + 1], limits)
+    share = over / STEPS_PER_AMOUNT
+    made = []
+    for at, above in enumerate(upper):
+        under = lower[at] if lower else _at_rest(above)
+        one = quantise(_between(under, above, share), limits)
+        if one.kind is FilterKind.HIGH_PASS or worth_a_move(one.gain_db):
+            made.append(one)
+    return tuple(made)
+
+
+def together_change_db(spill: Spill, change_db: _Real) -> tuple[float, float]:
+    """Return what a change of the wedges does to mains and wedges together, powers added.
+
+    Parameters
+    ----------
+    spill : Spill
+        Wedges and mains in the first row.
+    change_db : ndarray, shape (bands,)
+        What is done to the wedges, in dB per band.
+
+    Returns
+    -------
+    low_mids_db : float
+        Change of the sum from 125 to 500 Hz.
+    most_db : float
+        The largest change of one band there (negative: softer).
+    """
+    kept = low_mids(spill.nominal_hz)
+    mains = 10.0 ** (spill.mains_db[kept] / 10.0)
+    before = mains + 10.0 ** (spill.wedges_db[kept] / 10.0)
+    after = mains + 10.0 ** ((spill.wedges_db + change_db)[kept] / 10.0)
+    return (
+        10.0 * math.log10(after.sum() / before.sum()),
+        float(np.min(10.0 * np.log10(after / before))),
+    )
+
+
+def equal_gains_db(
+    steps: Iterable[Step], wedge: _Real, mains: _Real
+) -> dict[str, tuple[float, ...]]:
+    """Return gains, none above 0 dB, that make every step sound equally loud.
+
+    Parameters
+    ----------
+    steps : iterable of Step
+        The steps.
+    wedge, mains : ndarray, shape (n,)
+        What a page plays of them.
+
+    Returns
+    -------
+    dict of str to tuple of float
+        For ``wedge`` alone and for ``both``, a gain in dB for each step.
+    """
+    thinned = [sounds.through(step.filters, wedge) for step in steps]
+    loudness = {
+        "wedge": np.array([sounds.loudness_lufs(one) for one in thinned]),
+        "both": np.array([sounds.loudness_lufs(one + mains) for one in thinned]),
+    }
+    return {name: tuple(np.round(lufs.min() - lufs, 2).tolist()) for name, lufs in loudness.items()}
+
+
+def _amount(amount: ThinningAmount, limits: Limits) -> tuple[Filter, ...]:
+    return tuple(one.filter for one in thinning_filters(amount, limits, use=WedgeUse.VOCAL))
+
+
+def _at_rest(filter: Filter) -> Filter:
+    """Return a filter of the same kind that does next to nothing."""
+    if filter.kind is FilterKind.HIGH_PASS:
+        return replace(filter, frequency_hz=_LOWEST_HIGH_PASS_HZ)
+    return replace(filter, gain_db=0.0)
+
+
+def _between(under: Filter, above: Filter, share: float) -> Filter:
+    def ratio(a: float, b: float) -> float:
+        return float(a * (b / a) ** share)
+
+    return replace(
+        above,
+        frequency_hz=ratio(under.frequency_hz, above.frequency_hz),
+        q=None if under.q is None or above.q is None else ratio(under.q, above.q),
+        gain_db=None
+        if under.gain_db is None or above.gain_db is None
+        else under.gain_db + share * (above.gain_db - under.gain_db),
+    )
