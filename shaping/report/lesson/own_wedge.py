@@ -7,12 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.loudness import k_weighting
-from shaping.analysis.spectra import welch_power
 from shaping.capture.recording import Capture
 from shaping.errors import PlanError
 from shaping.filters.kinds import Filter
-from shaping.filters.response import magnitude_db, total_db
+from shaping.filters.response import total_db
 from shaping.plan.plan import Plan
 from shaping.report.lesson import sounds
 
@@ -24,8 +22,6 @@ _SAME_RING_OCT = 1.0 / 24.0
 _APART_OCT = 1.0 / 12.0
 _PEAK = 0.25  # 6 dB below the page's ceiling: a loop near howling lifts its own frequency
 _DESIGN_RATE_HZ = 48_000
-_BIN_WINDOW_S = 0.25
-_BINS_HZ = np.geomspace(40.0, 11_000.0, 195)  # 24 to the octave: narrower than any cut
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +53,6 @@ class OwnWedge:
         The recording's excerpt at the page's rate.
     quietened : bool
         Whether loud moments were turned down.
-    power : ndarray, shape (bins,)
-        Its K-weighted power in bins of 1/24 octave, the sum being 1.
-    change_db : ndarray, shape (settings, bins)
-        What each setting does to each bin.
     points : tuple of LoopPoint
         Of the simulated loop; empty where the plan does not tell.
     added_db : float
@@ -71,8 +63,6 @@ class OwnWedge:
     plan: Plan
     samples: NDArray[np.float64]
     quietened: bool
-    power: NDArray[np.float64]
-    change_db: NDArray[np.float64]
     points: tuple[LoopPoint, ...]
     added_db: float
 
@@ -96,8 +86,7 @@ def own_wedge(plan: Plan, recording: Capture, *, start_s: float = 0.0) -> OwnWed
     PlanError
         If the plan has no settings to hear.
     """
-    filters = [planned.filter for planned in plan.filters]
-    if not filters:
+    if not plan.filters:
         raise PlanError("the plan has no settings, so there is nothing to hear with and without")
     heard = sounds.excerpt(recording, start_s=start_s)
     even = sounds.without_howls(heard)
@@ -106,8 +95,6 @@ def own_wedge(plan: Plan, recording: Capture, *, start_s: float = 0.0) -> OwnWed
         plan=plan,
         samples=samples,
         quietened=even is not heard,
-        power=_weighted_power(samples),
-        change_db=np.array([_change_db(one, _BINS_HZ) for one in filters]),
         points=loop_points(plan),
         added_db=added_db(plan),
     )
@@ -163,16 +150,3 @@ def _octaves(one_hz: float, other_hz: float) -> float:
 
 def _change_db(filter: Filter, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     return total_db([filter], frequency_hz, sample_rate_hz=_DESIGN_RATE_HZ)
-
-
-def _weighted_power(samples: NDArray[np.float64]) -> NDArray[np.float64]:
-    frequency_hz, density, _ = welch_power(
-        samples.astype(np.float32), sounds.PAGE_RATE_HZ, window_s=_BIN_WINDOW_S
-    )
-    weight_db = magnitude_db(
-        k_weighting(sounds.PAGE_RATE_HZ), frequency_hz, sample_rate_hz=sounds.PAGE_RATE_HZ
-    )
-    weighted = density * 10.0 ** (weight_db / 10.0)
-    edges = np.sqrt(_BINS_HZ[:-1] * _BINS_HZ[1:])
-    power = np.bincount(np.digitize(frequency_hz, edges), weights=weighted, minlength=_BINS_HZ.size)
-    return np.asarray(power / max(power.sum(), 1e-30))

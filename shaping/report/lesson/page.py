@@ -19,6 +19,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from shaping.analysis.first_row.spill import Spill
+from shaping.analysis.loudness import k_weighting
 from shaping.analysis.third_octave import band_levels
 from shaping.capture import cautions
 from shaping.capture.recording import Capture
@@ -239,8 +240,7 @@ def _shown_own(own: OwnWedge) -> dict[str, Any]:
             _short(total_db([one], _RESPONSE_HZ, sample_rate_hz=_RESPONSE_RATE_HZ))
             for one in filters
         ],
-        "power": [float(f"{one:.5g}") for one in own.power],
-        "change_db": [_short(row) for row in own.change_db],
+        "k_weighting": {str(hz): k_weighting(hz).tolist() for hz in PLAY_RATES_HZ},
         "points": [
             {
                 "hz": point.frequency_hz,

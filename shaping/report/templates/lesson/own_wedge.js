@@ -10,16 +10,34 @@ function excesses_db(points, send_db, on) {
   );
 }
 
-// Level of the sound through the settings that are on, over that through all of them, in dB:
-// powers of narrow bands, weighted as loudness is (ITU-R BS.1770).
-function over_all_db(own, on) {
-  const level = (kept) =>
-    own.power.reduce(
-      (sum, power, bin) =>
-        sum + power * 10 ** (own.change_db.reduce((db, row, at) => db + (kept(at) ? row[bin] : 0), 0) / 10),
-      0,
-    );
-  return 10 * Math.log10(level((at) => on[at]) / level(() => true));
+// Gated loudness of ITU-R BS.1770, from samples that are K-weighted already.
+function gated_lufs(samples) {
+  const size = RATE_HZ / 10;
+  const mean = (values) => values.reduce((sum, one) => sum + one, 0) / Math.max(values.length, 1);
+  const steps = Array.from({ length: Math.floor(samples.length / size) }, (_, at) =>
+    mean(samples.subarray(at * size, (at + 1) * size).map((one) => one * one)),
+  );
+  const blocks = steps.slice(3).map((_, at) => mean(steps.slice(at, at + 4)));
+  const heard = blocks.filter((power) => power > 10 ** ((-70 + 0.691) / 10));
+  return 10 * Math.log10(mean(heard.filter((power) => power > mean(heard) / 10))) - 0.691;
+}
+
+// The gain, none above 0 dB, that makes the sound through these settings as loud as through all.
+async function equalGain_db(own, buffer, on) {
+  const lufs = async (kept) => {
+    const key = String(kept);
+    own.loudness ??= {};
+    own.loudness[key] ??= rendered((context) => {
+      const source = looped(context, buffer);
+      const settings = own.settings.filter((_, at) => kept[at]);
+      const through = settings.reduce((node, { sos }) => filtered(context, node, sos), source);
+      filtered(context, through, own.k_weighting).connect(context.destination);
+      source.start();
+    }, buffer.duration).then(gated_lufs);
+    return own.loudness[key];
+  };
+  const over_db = (await lufs(on)) - (await lufs(on.map(() => true)));
+  return Number.isFinite(over_db) ? Math.min(0, -over_db) : 0;
 }
 
 function ownGraph(context, out, buffer, own, state) {
@@ -70,7 +88,7 @@ function ownGraph(context, out, buffer, own, state) {
 
   function apply(now) {
     stages.forEach((stage, at) => stage.set(now.on[at]));
-    ramp(context, all.gain, now.level === "equal" ? amplitude(Math.min(0, -over_all_db(own, now.on))) : 1);
+    ramp(context, all.gain, amplitude(now.gain_db));
     const found = excesses_db(own.points, now.send_db, now.on);
     const most = Math.max(...found);
     loop.forEach((one, at) => {
@@ -95,12 +113,23 @@ function ownWedge(section, data) {
     low_hz: 31, high_hz: 16500, low_db: -18, high_db: 6, step_db: 6,
   });
   let graph = null;
+  let asked = 0;
 
   const state = () => ({
     on: switches.map((one) => one.getAttribute("aria-checked") === "true"),
-    level: form.elements.level.value,
+    gain_db: 0,
     send_db: send ? Number(send.value) : -Infinity,
   });
+
+  // Loudness takes a moment to compute: that of what one switch more would give is asked for ahead.
+  async function levelled() {
+    const now = state();
+    if (form.elements.level.value !== "equal") return now;
+    const buffer = await data.sound;
+    const gain_db = await equalGain_db(data, buffer, now.on);
+    now.on.forEach((_, at) => equalGain_db(data, buffer, now.on.map((one, other) => (other === at ? !one : one))));
+    return { ...now, gain_db };
+  }
 
   function loopWords(now) {
     const found = excesses_db(data.points, now.send_db, now.on);
@@ -129,12 +158,16 @@ function ownWedge(section, data) {
       told.textContent = loopWords(now);
     }
     picture.tell(`What the ${now.on.filter(Boolean).length} settings that are on do to the wedge, by frequency.`);
-    if (graph) graph.apply(now);
+    const turn = (asked += 1);
+    levelled().then((next) => {
+      if (graph && turn === asked) graph.apply(next);
+    });
   }
 
   async function start() {
     const buffer = await data.sound;
-    graph = await play("your wedge", (context, out) => ownGraph(context, out, buffer, data, state()));
+    const now = form.elements.level.value === "equal" ? await levelled() : state();
+    graph = await play("your wedge", (context, out) => ownGraph(context, out, buffer, data, now));
   }
 
   button.addEventListener("click", () => (graph ? stopSound() : start()));

@@ -35,12 +35,13 @@ window.lesson = {
   firstRowGraph,
   ringGraph,
   ownGraph,
-  over_all_db,
+  equalGain_db,
   excesses_db,
   filteredImpulse: (sos, seconds) =>
     rendered((context) => {
       const source = context.createBufferSource();
-      source.buffer = context.createBuffer(1, 1, RATE_HZ);
+      // As long as what is rendered: a browser may end a filter soon after its source.
+      source.buffer = context.createBuffer(1, Math.round(seconds * RATE_HZ), RATE_HZ);
       source.buffer.getChannelData(0)[0] = 1;
       filtered(context, source, sos).connect(context.destination);
       source.start();
