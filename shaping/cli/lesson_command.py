@@ -84,7 +84,7 @@ def command(
         )
         for key, name, prefix in (
             ("band", "a band", "first_row"),
-            ("talk", "somebody talks", "lesson/talk"),
+            ("talk", "a talk", "lesson/talk"),
         )
     ]
     page = lesson_page(

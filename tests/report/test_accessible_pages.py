@@ -15,7 +15,6 @@ from shaping.report.stage_page import stage_page
 from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import plan_stage, read_stage
 from tests.rehearsals.test_rehearsal_page_browser import page as rehearsals_file  # noqa: F401
-from tests.report.lesson.conftest import lesson_files  # noqa: F401
 from tests.report.test_page_browser import VIEWS, browser, pages  # noqa: F401
 
 pytestmark = pytest.mark.browser
@@ -32,9 +31,7 @@ axe.run(document, { resultTypes: ['violations'] }).then((found) => done(JSON.str
 """
 NAMES = [
     "plan, 6 rings",
-    "plan, 20 cuts",
     "plan, loop",
-    "plan, thinning, model",
     "plan, thinning, measured",
     "stage",
     "rehearsals",
@@ -75,9 +72,8 @@ def test_no_violation(files, browser, name, width, scheme):
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
     features = [{"name": "prefers-color-scheme", "value": scheme}]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": features})
-    for opened in (False, True):
-        found = judged(browser, files[name].as_uri(), opened=opened)
-        assert found["violations"] == []
+    # Opened, for what is folded away is judged only then.
+    assert judged(browser, files[name].as_uri(), opened=True)["violations"] == []
 
 
 def test_the_engine_finds_what_is_wrong(browser, tmp_path):

@@ -38,6 +38,7 @@ from shaping.report.lesson.thinning_steps import (
     STEPS_PER_AMOUNT,
     Step,
     equal_gains_db,
+    nearness,
     thinning_steps,
 )
 from shaping.report.templating import environment
@@ -137,6 +138,11 @@ def lesson_page(
                 (programme.name, [steps[STEPS_PER_AMOUNT * at] for at in range(1, len(NAMED))])
                 for programme, steps in zip(programmes, stepped, strict=True)
             ],
+            near=[
+                (programme.name, nearness(spill))
+                for programme, spill in zip(programmes, spills, strict=True)
+            ],
+            hertz=hertz_text,
             strongest=len(stepped[0]) - 1,
             start=STEPS_PER_AMOUNT * NAMED.index(NAMED[2]),
             names=[str(name) for name in NAMED],

@@ -32,6 +32,7 @@ _FRAME_S = 0.05
 _HOWL_OVER_MEDIAN_DB = 10.0
 """Speech and music pass their median level by less for most of the time; a howl left standing
 passes it by 20 dB and more (common practice, no published source)."""
+_SOUNDING = 1e-3  # of the loudest frame: 60 dB under it nothing is heard
 
 _Real = NDArray[np.float64]
 
@@ -84,7 +85,7 @@ def without_howls(samples: _Real) -> _Real:
     size = round(_FRAME_S * PAGE_RATE_HZ)
     frames = np.resize(np.pad(samples, (0, -samples.size % size)), (-(-samples.size // size), size))
     level = np.sqrt(np.mean(frames**2, axis=1))
-    sounding = level[level > 1e-3 * level.max()] if level.any() else level
+    sounding = level[level > _SOUNDING * level.max()]
     if not sounding.size:
         return samples
     most = np.median(sounding) * 10.0 ** (_HOWL_OVER_MEDIAN_DB / 20.0)

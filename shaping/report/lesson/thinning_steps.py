@@ -30,6 +30,9 @@ STEPS = STEPS_PER_AMOUNT * (len(NAMED) - 1)
 _LOWEST_HIGH_PASS_HZ = 40.0
 """Where a high-pass begins on its way to light thinning: under what a wedge plays."""
 
+_LOW_SIDE_HZ, _HIGH_HZ = 630.0, 2000.0
+_NEAR_DB, _MEET_DB = 3.0, 1.0  # half the power of the mains; as loud as they are
+
 _Real = NDArray[np.float64]
 
 
@@ -147,6 +150,37 @@ def together_change_db(spill: Spill, change_db: _Real) -> tuple[float, float]:
     return (
         10.0 * math.log10(after.sum() / before.sum()),
         float(np.min(10.0 * np.log10(after / before))),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Nearness:
+    """How near the wedge comes to the mains in the first row, in words' numbers.
+
+    Attributes
+    ----------
+    up_to_hz : float or None
+        The highest band up to 630 Hz in which the wedge comes within 3 dB of the mains.
+    above_hz : tuple of float
+        Bands above that in which it comes within 1 dB: nothing that thinning could help.
+    least_high_margin_db : float
+        How far it lies under the mains from 2 kHz up, at the least.
+    """
+
+    up_to_hz: float | None
+    above_hz: tuple[float, ...]
+    least_high_margin_db: float
+
+
+def nearness(spill: Spill) -> Nearness:
+    """Return how near the wedge comes to the mains."""
+    hz = np.array(spill.nominal_hz)
+    margin_db = spill.mains_over_wedges_db
+    near = hz[(hz <= _LOW_SIDE_HZ) & (margin_db <= _NEAR_DB)]
+    return Nearness(
+        up_to_hz=float(near[-1]) if near.size else None,
+        above_hz=tuple(hz[(hz > _LOW_SIDE_HZ) & (margin_db <= _MEET_DB)].tolist()),
+        least_high_margin_db=float(np.min(margin_db[hz >= _HIGH_HZ])),
     )
 
 

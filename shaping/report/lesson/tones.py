@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shaping.filters.bands import EDGE_RATIO, exact_midband_hz, midbands_hz
+from shaping.filters.bands import EDGE_RATIO, midbands_hz
 from shaping.text.frequency import hertz_text, nearest_note
 
 COARSE_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0)
@@ -36,9 +36,9 @@ class Tone:
 
 def octave_bands() -> tuple[Band, ...]:
     """Return the five octaves."""
-    half = np.sqrt(2.0)
+    half = float(np.sqrt(2.0))
     return tuple(
-        Band(_name(hz), hint, exact_midband_hz(hz) / half, exact_midband_hz(hz) * half)
+        Band(_name(hz), hint, hz / half, hz * half)
         for hz, hint in zip(COARSE_HZ, _HINTS, strict=True)
     )
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 
 import numpy as np
@@ -11,70 +12,15 @@ import pytest
 from scipy import signal
 from selenium.webdriver.common.keys import Keys
 
+from tests.report.lesson import listening
 from tests.report.test_page_browser import VIEWS, browser, show  # noqa: F401
 
 pytestmark = pytest.mark.browser
 
-RATE_HZ = 48_000
+RATE_HZ = listening.RATE_HZ
 CLOSEST = 1e-5
 """What the samples of a browser may differ from those of scipy."""
 MOST_BYTES = 4_000_000
-SOONEST_S = 0.3
-
-RENDER = """
-const [kind, state, seconds, done] = arguments;
-const { carried, rendered } = lesson;
-const graphs = {
-  async first_row() {
-    const programme = carried.first_row.programmes[state.programme];
-    [programme.wedge, programme.mains] = await Promise.all([programme.wedge, programme.mains]);
-    return (context, out) =>
-      lesson.firstRowGraph(context, out, programme, carried.first_row.steps, state);
-  },
-  async own() {
-    const sound = await carried.own.sound;
-    if (state.level === 'equal')
-      state.gain_db = await lesson.equalGain_db(carried.own, sound, state.on);
-    return (context, out) => lesson.ownGraph(context, out, sound, carried.own, state);
-  },
-  async ring() {
-    const talk = await carried.rings.talk;
-    return (context, out) => lesson.ringGraph(context, out, talk, state);
-  },
-};
-graphs[kind]().then((build) => rendered(build, seconds)).then((samples) => {
-  // As text of bytes: a list of numbers takes the driver many times longer.
-  const bytes = new Uint8Array(samples.buffer);
-  let text = '';
-  for (let at = 0; at < bytes.length; at += 32768)
-    text += String.fromCharCode(...bytes.subarray(at, at + 32768));
-  done(btoa(text));
-});
-"""
-SOUND = """
-const [name, done] = arguments;
-const find = { wedge: () => lesson.carried.first_row.programmes.band.wedge,
-               mains: () => lesson.carried.first_row.programmes.band.mains,
-               own: () => lesson.carried.own.sound,
-               talk: () => lesson.carried.rings.talk };
-Promise.resolve(find[name]()).then((buffer) => {
-  const bytes = new Uint8Array(buffer.getChannelData(0).buffer);
-  let text = '';
-  for (let at = 0; at < bytes.length; at += 32768)
-    text += String.fromCharCode(...bytes.subarray(at, at + 32768));
-  done(btoa(text));
-});
-"""
-IMPULSE = """
-const [sos, seconds, done] = arguments;
-lesson.filteredImpulse(sos, seconds).then((samples) => done([...samples]));
-"""
-
-
-def floats(text: str) -> np.ndarray:
-    import base64
-
-    return np.frombuffer(base64.b64decode(text), dtype=np.float32).astype(np.float64)
 
 
 @pytest.fixture
@@ -88,15 +34,12 @@ def opened(browser, lesson_files):
 
 @pytest.fixture
 def render(browser):
-    def render(kind: str, state: dict, seconds: float) -> np.ndarray:
-        return floats(browser.execute_async_script(RENDER, kind, state, seconds))
-
-    return render
+    return functools.partial(listening.rendered, browser)
 
 
 @pytest.fixture
 def sound(browser):
-    return lambda name: floats(browser.execute_async_script(SOUND, name))
+    return functools.partial(listening.sound, browser)
 
 
 def first_row(**changes) -> dict:
@@ -130,7 +73,7 @@ def test_every_section_sounds_as_scipy_computes_it(browser, opened):
     impulse[0] = 1.0
     worst = 0.0
     for sos in sections:
-        heard = np.array(browser.execute_async_script(IMPULSE, sos, 0.25))
+        heard = listening.impulse_response(browser, sos, 0.25)
         worst = max(worst, np.abs(heard - filtered(sos[str(RATE_HZ)], impulse)).max())
     assert 0.0 < worst <= CLOSEST
 
@@ -157,7 +100,6 @@ def test_the_first_row_is_what_scipy_computes(opened, render, sound, hear, on):
 def test_equally_loud_is_equally_loud(opened, render, programme, hear):
     """Source: pyloudnorm's BS.1770 on what the browser rendered."""
     opened("plain")
-    heard = {"programme": programme, "hear": hear}
     meter = pyloudnorm.Meter(RATE_HZ)
     loudness = [
         meter.integrated_loudness(
@@ -238,38 +180,7 @@ def test_the_tone_grows_in_a_straight_line_and_stops_at_its_cap(opened, render, 
 def test_nothing_sounds_before_a_tap_and_then_at_once(browser, opened):
     opened("plain")
     assert browser.execute_script("return lesson.player.context === null")
-    browser.execute_script("""
-      window.heard = null;
-      const button = document.querySelector('#first-row .play');
-      button.addEventListener('click', () => {
-        const tapped = performance.now();
-        const look = () => {
-          const { context, playing, out } = lesson.player;
-          if (playing && !window.ear) {
-            window.ear = context.createAnalyser();
-            window.ear.fftSize = 2048;
-            out.connect(window.ear);
-          }
-          if (window.ear) {
-            const samples = new Float32Array(2048);
-            window.ear.getFloatTimeDomainData(samples);
-            if (samples.some((one) => Math.abs(one) > 1e-4)) {
-              window.heard = (performance.now() - tapped) / 1000;
-              return;
-            }
-          }
-          setTimeout(look, 2);
-        };
-        look();
-      }, { capture: true });
-    """)
-    browser.find_element("css selector", "#first-row .play").click()
-    heard_s = browser.execute_async_script("""
-      const done = arguments[0];
-      const ask = () => (window.heard === null ? setTimeout(ask, 10) : done(window.heard));
-      ask();
-    """)
-    assert 0.0 < heard_s <= SOONEST_S
+    assert listening.first_sound_s(browser) > 0.0  # how soon: tests/bench/lesson_page.py
     assert browser.find_element("id", "sounding").is_displayed()
     browser.switch_to.active_element.send_keys(Keys.ESCAPE)
     assert not browser.find_element("id", "sounding").is_displayed()
@@ -304,23 +215,28 @@ def test_everything_can_be_done_from_the_keyboard(browser, opened):
 
 
 def test_the_numbers_move_along_with_the_slider(browser, opened):
-    """The sum of mains and wedge at the shipped first row: 0.6, 0.9 and 1.3 dB less."""
-    opened("plain")
+    """They are those of `thinning_steps`, whose own tests hold them against the command."""
+    numbers = opened("plain")["first_row"]["programmes"]["band"]["numbers"]
     slider = browser.find_element("id", "step")
     slider.send_keys(Keys.HOME)
-    told = {}
-    for step in range(13):
-        shown = [
+    told = []
+    for found in numbers:
+        name, *shown = (
             browser.find_element("css selector", f"[data-show={name}]").text
             for name in ("name", "spill", "together", "words")
-        ]
-        told[step] = shown
+        )
+        told.append((name, *shown))
+        spill, together, words = (
+            text.replace("\N{MINUS SIGN}", "-").split()[at]
+            for text, at in zip(shown, (0, 0, 2), strict=True)
+        )
+        assert float(spill) == pytest.approx(found["spill_db"], abs=0.051)
+        assert float(together) == pytest.approx(found["together_db"], abs=0.051)
+        assert float(words) == pytest.approx(found["words_after"], abs=0.0051)
         slider.send_keys(Keys.ARROW_RIGHT)
-    minus = "\N{MINUS SIGN}"
-    assert told[0] == ["none", "0.0 dB", "0.0 dB", "0.50 \N{RIGHTWARDS ARROW} 0.50"]
-    assert [told[step][0] for step in (4, 8, 12)] == ["light", "medium", "strong"]
-    assert [told[step][2] for step in (4, 8, 12)] == [f"{minus}{n} dB" for n in (0.6, 0.9, 1.3)]
-    assert len({tuple(shown[1:]) for shown in told.values()}) > 10
+    assert [told[step][0] for step in (0, 4, 8, 12)] == ["none", "light", "medium", "strong"]
+    assert told[0][1:3] == ("0.0 dB", "0.0 dB")
+    assert len(set(told)) > 10
 
 
 def test_a_guess_is_answered_in_words_and_heard_again(browser, opened):
