@@ -144,7 +144,7 @@ def test_an_existing_page_is_kept(tmp_path, capsys):
     assert page.read_text(encoding="utf-8") == "mine"
 
 
-def test_the_result_as_json(lesson_files, tmp_path, capsys):
+def test_the_result_as_json(tmp_path, capsys):
     page = tmp_path / "lesson.html"
     assert run(["lesson", str(page), "--json", "-"]) == 0
     told = json.loads(capsys.readouterr().out)
