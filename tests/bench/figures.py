@@ -424,8 +424,9 @@ LESSON = (
         "first sound after a tap",
         "<= 0.3 s",
         lambda n: f"{n['first_sound_s']:.3f} s, worst {n['first_sound_worst_s']:.3f} s",
-        lambda n: n["first_sound_s"] <= 0.3,
-        "{taps:.0f} fresh loads in headless Chromium, half of them tapped at once; median",
+        lambda n: n["first_sound_worst_s"] <= 0.3,
+        "{taps:.0f} fresh loads in headless Chromium, half of them tapped after 2 s; the others, "
+        "tapped while the page still loads: {at_once_s:.3f} s, worst {at_once_worst_s:.3f} s",
     ),
     Row(
         "its filters as a browser renders them, against scipy",

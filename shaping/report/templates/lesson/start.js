@@ -1,12 +1,16 @@
 // Decode what the page carries, give life to its sections, and stop all sound on request.
 const carried = JSON.parse(document.getElementById("carried").textContent);
 
-for (const programme of Object.values(carried.first_row.programmes)) {
-  programme.wedge = decoded(programme.wedge);
-  programme.mains = decoded(programme.mains);
-}
-carried.rings.talk = decoded(carried.rings.talk);
-if (carried.own) carried.own.sound = decoded(carried.own.sound);
+// One after another, those that are heard first come first: each place holds a promise of its sound.
+const places = Object.values(carried.first_row.programmes)
+  .flatMap((programme) => [[programme, "wedge"], [programme, "mains"]])
+  .concat([[carried.rings, "talk"]]);
+if (carried.own) places.unshift([carried.own, "sound"]);
+places.reduce((before, [place, name]) => {
+  const base64 = place[name];
+  place[name] = before.then(() => decoded(base64));
+  return place[name];
+}, Promise.resolve());
 
 firstRow(document.getElementById("first-row"), carried.first_row);
 const ring = whichRings(document.getElementById("which-rings"), carried.rings);
