@@ -24,6 +24,7 @@ _COMMANDS = {
     "check": "What other settings would do to one wedge.",
     "thin": "Thinning alone: what the first rows gain, what the musician loses.",
     "compare": "What a plan really changed, before and after.",
+    "exposure": "Levels and doses, only from a calibrated recording.",
     "rehearsals": "Find feedback in many recorded rehearsals.",
     "signal": "Make a test signal to play through a wedge.",
     "listen": "Hear a recording through a plan.",
