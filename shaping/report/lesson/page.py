@@ -39,6 +39,7 @@ from shaping.report.lesson.thinning_steps import (
     Step,
     equal_gains_db,
     nearness,
+    seat_changes_db,
     thinning_steps,
 )
 from shaping.report.templating import environment
@@ -212,9 +213,12 @@ def _shown_programme(one: Programme, spill: Spill, steps: Sequence[Step]) -> dic
                 "together_most_db": round(step.together_most_db, 3),
                 "words_before": round(step.words_before, 4),
                 "words_after": round(step.words_after, 4),
+                "room_words_before": round(step.room_words_before, 4),
+                "room_words_after": round(step.room_words_after, 4),
+                "seat_db": round(seat_db, 3),
                 "change_db": _short(np.array(step.change_db)),
             }
-            for step in steps
+            for step, seat_db in zip(steps, seat_changes_db(steps, wedge, mains), strict=True)
         ],
     }
 

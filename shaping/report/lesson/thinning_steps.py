@@ -7,17 +7,21 @@ command `thin` uses.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.first_row.spill import Spill, low_mids
+from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill, low_mids
+from shaping.analysis.first_row.together import together_db
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.quantise import quantise, worth_a_move
+from shaping.errors import CaptureError
+from shaping.filters.bands import EDGE_RATIO, exact_midband_hz
+from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
+from shaping.filters.response import frequency_response
 from shaping.plan.thinning.effect import band_change_db, thinning_summary
 from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse, thinning_filters
 from shaping.report.lesson import sounds
@@ -54,6 +58,8 @@ class Step:
         The largest change of mains and wedge together in one third octave from 125 to 500 Hz.
     words_before, words_after : float
         Speech intelligibility index at the musician, 0 to 1.
+    room_words_before, room_words_after : float
+        That of the mains' voice in the first row, with the wedge as noise.
     change_db : tuple of float
         What the filters do to each third octave of the wedge.
     """
@@ -65,6 +71,8 @@ class Step:
     together_most_db: float
     words_before: float
     words_after: float
+    room_words_before: float
+    room_words_after: float
     change_db: tuple[float, ...]
 
 
@@ -78,25 +86,33 @@ def thinning_steps(spill: Spill, limits: Limits) -> tuple[Step, ...]:
     limits : Limits
         The equaliser; one with a high-pass and a wide band.
     """
-    steps = []
-    for number in range(STEPS + 1):
-        filters = step_filters(number, limits)
-        change_db = band_change_db(filters, spill.nominal_hz)
-        summary = thinning_summary(filters, spill=spill)
-        together_db, most_db = together_change_db(spill, change_db)
-        steps.append(
-            Step(
-                name=step_name(number),
-                filters=filters,
-                spill_db=summary.spill_change_db,
-                together_db=together_db,
-                together_most_db=most_db,
-                words_before=summary.sii_before or 0.0,
-                words_after=summary.sii_after or 0.0,
-                change_db=tuple(change_db.tolist()),
-            )
-        )
-    return tuple(steps)
+    return tuple(_step(number, spill, limits) for number in range(STEPS + 1))
+
+
+def _step(number: int, spill: Spill, limits: Limits) -> Step:
+    filters = step_filters(number, limits)
+    change_db = band_change_db(filters, spill.nominal_hz)
+    summary = thinning_summary(filters, spill=spill)
+    room = summary.room
+    together = together_db(spill, change_db) - together_db(spill)
+    return Step(
+        name=step_name(number),
+        filters=filters,
+        spill_db=summary.spill_change_db,
+        together_db=_known(room.change_db if room else None),
+        together_most_db=float(np.min(together[low_mids(spill.nominal_hz)])),
+        words_before=_known(summary.sii_before),
+        words_after=_known(summary.sii_after),
+        room_words_before=_known(room.sii_before if room else None),
+        room_words_after=_known(room.sii_after if room else None),
+        change_db=tuple(change_db.tolist()),
+    )
+
+
+def _known(value: float | None) -> float:
+    if value is None:
+        raise CaptureError("the lesson's first row needs recordings that reach to 10 kHz")
+    return value
 
 
 def step_name(number: int) -> str:
@@ -124,33 +140,6 @@ def step_filters(number: int, limits: Limits) -> tuple[Filter, ...]:
         if one.kind is FilterKind.HIGH_PASS or worth_a_move(one.gain_db):
             made.append(one)
     return tuple(made)
-
-
-def together_change_db(spill: Spill, change_db: _Real) -> tuple[float, float]:
-    """Return what a change of the wedges does to mains and wedges together, powers added.
-
-    Parameters
-    ----------
-    spill : Spill
-        Wedges and mains in the first row.
-    change_db : ndarray, shape (bands,)
-        What is done to the wedges, in dB per band.
-
-    Returns
-    -------
-    low_mids_db : float
-        Change of the sum from 125 to 500 Hz.
-    most_db : float
-        The largest change of one band there (negative: softer).
-    """
-    kept = low_mids(spill.nominal_hz)
-    mains = 10.0 ** (spill.mains_db[kept] / 10.0)
-    before = mains + 10.0 ** (spill.wedges_db[kept] / 10.0)
-    after = mains + 10.0 ** ((spill.wedges_db + change_db)[kept] / 10.0)
-    return (
-        10.0 * math.log10(after.sum() / before.sum()),
-        float(np.min(10.0 * np.log10(after / before))),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +196,37 @@ def equal_gains_db(
         "both": np.array([sounds.loudness_lufs(one + mains) for one in thinned]),
     }
     return {name: tuple(np.round(lufs.min() - lufs, 2).tolist()) for name, lufs in loudness.items()}
+
+
+def seat_changes_db(steps: Iterable[Step], wedge: _Real, mains: _Real) -> tuple[float, ...]:
+    """Return what each step does to mains and wedge as they sound together, 125 to 500 Hz.
+
+    Parameters
+    ----------
+    steps : iterable of Step
+        The steps.
+    wedge, mains : ndarray, shape (n,)
+        What a page plays of them: at this one seat the same sound arrives twice, and some tones
+        add up where others cancel.
+
+    Returns
+    -------
+    tuple of float
+        In dB, for each step.
+    """
+    rate_hz = sounds.PAGE_RATE_HZ
+    hz = np.fft.rfftfreq(wedge.size, 1.0 / rate_hz)
+    low_hz, high_hz = (exact_midband_hz(one) for one in LOW_MIDS_HZ)
+    kept = (hz >= low_hz / EDGE_RATIO) & (hz <= high_hz * EDGE_RATIO)
+    ours, theirs = np.fft.rfft(wedge)[kept], np.fft.rfft(mains)[kept]
+    before = np.sum(np.abs(ours + theirs) ** 2)
+    changes = []
+    for step in steps:
+        sos = cascade_sos(step.filters, sample_rate_hz=rate_hz)
+        response = frequency_response(sos, hz[kept], sample_rate_hz=rate_hz)
+        after = np.sum(np.abs(ours * response + theirs) ** 2)
+        changes.append(float(10.0 * np.log10(after / before)))
+    return tuple(changes)
 
 
 def _amount(amount: ThinningAmount, limits: Limits) -> tuple[Filter, ...]:

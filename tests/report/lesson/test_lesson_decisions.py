@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from shaping.capture.audio import read_capture
 from shaping.capture.recording import Capture, CaptureKind
 from shaping.equaliser.limits_file import load_limits
 from shaping.errors import CaptureError, PlanError
+from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.plan import Interval, NearPoint, RingOutSummary
 from shaping.plan.thinning.effect import thinning_summary
 from shaping.plan.thinning.planner import first_row_spill, thin
@@ -25,10 +27,10 @@ from shaping.report.lesson.thinning_steps import (
     STEPS,
     equal_gains_db,
     nearness,
+    seat_changes_db,
     step_filters,
     step_name,
     thinning_steps,
-    together_change_db,
 )
 
 RATE_HZ = 48_000
@@ -127,6 +129,11 @@ def test_named_steps_are_what_the_command_thins_with(shipped_spill, step, amount
     assert made.name == amount
     assert made.spill_db == summary.spill_change_db
     assert (made.words_before, made.words_after) == (summary.sii_before, summary.sii_after)
+    assert made.together_db == summary.room.change_db
+    assert (made.room_words_before, made.room_words_after) == (
+        summary.room.sii_before,
+        summary.room.sii_after,
+    )
 
 
 def test_every_step_takes_more_than_the_one_before(shipped_spill):
@@ -145,18 +152,16 @@ def test_steps_have_names(step, name):
     assert step_name(step) == name
 
 
-@pytest.mark.parametrize("under_db", [0.0, 3.0, 10.0, 20.0])
-def test_powers_add(under_db):
-    """Taking a wedge away altogether leaves the mains: the table of power sums.
-
-    Source: powers of different programmes add, 10 log10(1 + r^2): 3.0, 1.8, 0.4, 0.0 dB for 0, 3,
-    10, 20 dB under (computed; any textbook of acoustics, from memory).
-    """
-    row = spill(dict.fromkeys((125.0, 160.0, 250.0, 500.0), -40.0 - under_db))
-    whole, most = together_change_db(row, np.full(len(row.nominal_hz), -200.0))
-    sums = {0.0: 3.0, 3.0: 1.8, 10.0: 0.4, 20.0: 0.0}
-    assert whole == pytest.approx(-sums[under_db], abs=0.05)
-    assert most == pytest.approx(whole, abs=1e-9)
+def test_a_seat_hears_both_as_they_add_up():
+    """Wedge and mains in step add as amplitudes: taking half of the wedge leaves 1.5 of 2."""
+    n = 2 * sounds.PAGE_RATE_HZ
+    noise = np.random.default_rng(4).normal(size=n)
+    halved = (Filter(FilterKind.LOW_SHELF, 8000.0, q=0.7, gain_db=-6.0206),)
+    step = SimpleNamespace(filters=halved)
+    (change_db,) = seat_changes_db([step], noise, noise)
+    assert change_db == pytest.approx(20 * np.log10(1.5 / 2.0), abs=0.02)
+    (change_db,) = seat_changes_db([step], noise, np.zeros(n))
+    assert change_db == pytest.approx(-6.02, abs=0.05)
 
 
 def test_equal_gains_only_turn_down(shipped_spill):

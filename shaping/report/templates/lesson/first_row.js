@@ -68,6 +68,8 @@ function firstRow(section, data) {
     put("spill", `${signed(found.spill_db)} dB`);
     put("together", `${signed(found.together_db)} dB`);
     put("words", `${found.words_before.toFixed(2)} \u2192 ${found.words_after.toFixed(2)}`);
+    put("room-words", `${found.room_words_before.toFixed(2)} \u2192 ${found.room_words_after.toFixed(2)}`);
+    put("seat", `${signed(found.seat_db)} dB`);
     put("most", `${signed(found.together_most_db)} dB`);
     slider.setAttribute(
       "aria-valuetext",
