@@ -11,6 +11,7 @@ import json
 
 import pytest
 
+from shaping.cli.main import run
 from shaping.report.stage_page import stage_page
 from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import plan_stage, read_stage
@@ -34,6 +35,7 @@ NAMES = [
     "plan, loop",
     "plan, thinning, measured",
     "stage",
+    "levels",
     "rehearsals",
     "lesson",
     "lesson, own wedge",
@@ -52,6 +54,10 @@ def files(pages, rehearsals_file, lesson_files, samples_folder, tmp_path_factory
         "lesson": lesson_files["plain"],
         "lesson, own wedge": lesson_files["ring-out"],
     }
+    made["levels"] = folder / "levels.html"
+    levels = samples_folder / "levels"
+    words = ["exposure", str(levels / "rehearsal.flac"), "--html", str(made["levels"])]
+    assert run([*words, "--calibration", str(levels / "calibrator.flac")]) == 0
     for number, (name, html) in enumerate(texts.items()):
         made[name] = folder / f"{number}.html"
         made[name].write_text(html, encoding="utf-8")
