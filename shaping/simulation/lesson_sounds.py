@@ -21,7 +21,7 @@ from shaping.simulation import quillhaven as hall
 from shaping.simulation.closed_loop import Stage, measure
 from shaping.simulation.colour import Floats
 
-RATE_HZ = 24_000
+LESSON_RATE_HZ = 24_000
 TALK = "talk.flac"
 _TALK_DBFS = -30.0  # rms at the wedge's input, as the band's
 _MAINS_OVER_WEDGE_DB = 6.0  # as the band's
@@ -40,7 +40,7 @@ def write(folder: Path) -> None:
     try:
         talk, rate_hz = sf.read(folder / TALK, dtype="float64")
         for name, samples in heard(talk, rate_hz).items():
-            sf.write(folder / name, samples, RATE_HZ, subtype="PCM_16", format="FLAC")
+            sf.write(folder / name, samples, LESSON_RATE_HZ, subtype="PCM_16", format="FLAC")
     except (OSError, sf.LibsndfileError) as error:
         raise OutputError(f"cannot make the lesson's sounds in {folder}: {error}") from error
 
@@ -63,7 +63,7 @@ def _heard(sent: Floats, path: Floats, drive_db: float, seed: int) -> NDArray[np
     stage = Stage(hall.SAMPLE_RATE_HZ, path, noise_dbfs=_NOISE_DBFS, wedge_limit=4.0)
     samples = measure(stage, sent * 10 ** (drive_db / 20), seed=seed)
     samples = samples * 10 ** (_HEARD_GAIN_DB / 20)
-    small = signal.resample_poly(samples, 1, hall.SAMPLE_RATE_HZ // RATE_HZ)
+    small = signal.resample_poly(samples, 1, hall.SAMPLE_RATE_HZ // LESSON_RATE_HZ)
     whole = np.clip(np.rint(small * 32768.0), -32768, 32767)
     return np.asarray(whole, dtype=np.int16)
 

@@ -7,7 +7,7 @@ import pytest
 import soundfile as sf
 
 from shaping.errors import OutputError
-from shaping.simulation.lesson_sounds import RATE_HZ, heard, write
+from shaping.simulation.lesson_sounds import LESSON_RATE_HZ, heard, write
 
 
 @pytest.mark.slow
@@ -16,7 +16,7 @@ def test_the_talk_in_the_first_row_is_remade_exactly(samples_folder):
     talk, rate_hz = sf.read(folder / "talk.flac")
     for name, samples in heard(talk, rate_hz).items():
         shipped, shipped_hz = sf.read(folder / name, dtype="int16")
-        assert shipped_hz == RATE_HZ
+        assert shipped_hz == LESSON_RATE_HZ
         np.testing.assert_array_equal(samples, shipped)
 
 
