@@ -29,6 +29,7 @@ _COMMANDS = {
     "rehearsals": "Find feedback in many recorded rehearsals.",
     "signal": "Make a test signal to play through a wedge.",
     "listen": "Hear a recording through a plan.",
+    "lesson": "One page to hear why, for a phone; with your own wedge.",
     "demo": "The main job on a shipped recording, with a guided text.",
 }
 

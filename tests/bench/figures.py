@@ -420,6 +420,30 @@ START_UP = (
         "against {yardstick_s:.2f} s",
     ),
 )
+LESSON = (
+    Row(
+        "the lesson page, and with an own wedge: size",
+        "<= 4 MB",
+        lambda n: f"{n['plain_bytes'] / 1e6:.2f} and {n['own_bytes'] / 1e6:.2f} MB",
+        lambda n: max(n["plain_bytes"], n["own_bytes"]) <= 4e6,
+        "as the command writes it",
+    ),
+    Row(
+        "first sound after a tap",
+        "<= 0.3 s",
+        lambda n: f"{n['first_sound_s']:.3f} s, worst {n['first_sound_worst_s']:.3f} s",
+        lambda n: n["first_sound_worst_s"] <= 0.3,
+        "{taps:.0f} fresh loads in headless Chromium, half of them tapped after 2 s; the others, "
+        "tapped while the page still loads: {at_once_s:.3f} s, worst {at_once_worst_s:.3f} s",
+    ),
+    Row(
+        "its filters as a browser renders them, against scipy",
+        "<= 1e-5",
+        lambda n: f"{n['sample_error']:.1e}",
+        lambda n: n["sample_error"] <= 1e-5,
+        "largest difference of a sample, impulse responses of {filters:.0f} settings and steps",
+    ),
+)
 
 LISTENING = (
     Row(
@@ -553,6 +577,7 @@ BENCHES: dict[str, tuple[Row, ...]] = {
     "walks": WALKS,
     "start_up": START_UP,
     "listen_pairs": LISTENING,
+    "lesson_page": LESSON,
     "mutants": MUTANTS,
 }
 
