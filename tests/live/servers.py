@@ -1,0 +1,120 @@
+"""Sound servers without hardware for the proofs: JACK's dummy driver with a stage behind it.
+
+Every server has a name of its own, and is ended by its process id.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+PERIOD = 1024
+"""Short, where the time to silence counts."""
+
+LONG_PERIOD = 4096
+"""Where nothing may be lost on a busy machine."""
+
+RATE_HZ = 48_000
+
+
+def first() -> tuple[str, ...]:
+    """Return what lets a program go before all others, where the machine allows it."""
+    allowed = subprocess.run(["chrt", "-f", "20", "true"], capture_output=True, check=False)
+    return ("chrt", "-f", "20") if allowed.returncode == 0 else ()
+
+
+_numbers = itertools.count()
+
+
+@dataclass(frozen=True, eq=False)
+class RunningStage:
+    """A server and the stage behind it."""
+
+    server: str
+    jackd: subprocess.Popen[bytes]
+    stage: subprocess.Popen[str]
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """What a program needs to find this server."""
+        return {
+            **os.environ,
+            "JACK_DEFAULT_SERVER": self.server,
+            "JACK_NO_START_SERVER": "1",
+            "PULSE_SERVER": "unix:/nowhere",
+        }
+
+    def say(self, line: str) -> dict[str, Any]:
+        """Give the stage a command; return its answer."""
+        assert self.stage.stdin is not None
+        assert self.stage.stdout is not None
+        self.stage.stdin.write(line + "\n")
+        self.stage.stdin.flush()
+        answer: dict[str, Any] = json.loads(self.stage.stdout.readline())
+        return answer
+
+
+@contextlib.contextmanager
+def jack_stage(
+    folder: Path,
+    paths: np.ndarray,
+    *,
+    sends: np.ndarray | None = None,
+    noise_dbfs: float = -80.0,
+    seed: int = 0,
+    rate_hz: int = RATE_HZ,
+    period: int = PERIOD,
+) -> Iterator[RunningStage]:
+    """Run a JACK server with a stage of ``paths``, shape (mics, wedges, taps)."""
+    name = f"shaping{os.getpid()}n{next(_numbers)}"
+    sends = np.zeros((paths.shape[1], paths.shape[0])) if sends is None else sends
+    place = folder / f"{name}.npz"
+    np.savez(place, paths=paths, sends=sends, noise_dbfs=noise_dbfs, seed=seed)
+    log = (folder / f"{name}.log").open("wb")
+    jackd = subprocess.Popen(
+        [*first(), "jackd", "-r", "-n", name]
+        + f"-d dummy -r {rate_hz} -p {period} -C 2 -P 2".split(),
+        env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
+        stdout=log,
+        stderr=log,
+    )
+    stage: subprocess.Popen[str] | None = None
+    try:
+        for _ in range(40):
+            time.sleep(0.25)
+            stage = subprocess.Popen(
+                [*first(), sys.executable, str(HERE / "virtual_stage.py"), name, str(place)],
+                env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=log,
+                text=True,
+            )
+            assert stage.stdout is not None
+            if stage.stdout.readline():
+                break
+            stage.wait()
+        else:
+            raise RuntimeError(f"the server {name} did not start; see {log.name}")
+        yield RunningStage(name, jackd, stage)
+    finally:
+        for process in (stage, jackd):
+            if process is not None:
+                process.kill()
+                process.wait()
+                for pipe in (process.stdin, process.stdout):
+                    if pipe is not None:
+                        pipe.close()
+        log.close()
