@@ -87,7 +87,7 @@ class Duplex:
         )
         lost = False
         try:
-            _within(stream.start, device)
+            within_time(stream.start, device)
             lost = not _watched(stream, player, failed, tick)
             if lost:
                 player.stop.ask(Cause.DEVICE_LOST)
@@ -160,8 +160,14 @@ def _watched(
     return True
 
 
-def _within(step: Callable[[], object], device: Device) -> None:
-    """Do what may hang in a thread, with a limit of time."""
+def within_time(step: Callable[[], object], device: Device) -> None:
+    """Do what may hang in a thread, with a limit of time.
+
+    Raises
+    ------
+    DeviceError
+        If it does not answer in time, or cannot be done.
+    """
     failed: list[BaseException] = []
 
     def work() -> None:
