@@ -29,6 +29,9 @@ _FALL_DB_PER_S = 30.0
 """What is expected falls no faster: a room with 2 s of reverberation goes on sounding, and devices
 delay."""
 
+_LEARNT_AFTER_S = 0.3
+"""By then what is played has reached the mics: no device delays it by more."""
+
 _SILENT_DB = -120.0
 
 
@@ -58,6 +61,7 @@ class Guard:
         self._learns = not known
         self._rate = sample_rate_hz
         self._played_db = _SILENT_DB
+        self._sounding_s = 0.0
         self._over_s = np.zeros(self._noise_db.size)
         self._smooth = np.full(self._noise_db.size, math.nan)
 
@@ -80,6 +84,8 @@ class Guard:
             Its length.
         """
         block_s = frames / self._rate
+        if played_db > _SILENT_DB + 20:
+            self._sounding_s += block_s
         self._played_db = max(played_db, self._played_db - _FALL_DB_PER_S * block_s)
         for at in range(level_db.size):
             if peak[at] >= CLIPPING:
@@ -93,7 +99,7 @@ class Guard:
                     return Cause.CLIMBING, at
                 continue
             self._over_s[at] = 0.0
-            if self._learns and played_db > _SILENT_DB + 20:
+            if self._learns and self._sounding_s > _LEARNT_AFTER_S:
                 self._learn(at, level - played_db, block_s)
         return None
 

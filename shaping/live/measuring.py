@@ -201,12 +201,12 @@ def _find_level(device: Runs, asked: Asked, quiet: level.Quiet, stop: Stop, say:
 
     def look(player: Player) -> None:
         at = player.position - round(BEFORE_S * rate)
-        if at < window or at - looked.at < window // 3:
+        if not window <= at <= levels.size or at - looked.at < window // 3:
             return
         looked.at = at
         heard = level.snr_db(player.recorded[-window:], quiet, rate)
         looked.heard_db = heard
-        looked.played_dbfs = float(levels[min(at, levels.size) - 1 - window // 2])
+        looked.played_dbfs = float(levels[at - 1 - window // 2])
         if heard.min() >= level.WANTED_SNR_DB:
             stop.ask(Cause.LEVEL_FOUND)
 

@@ -83,9 +83,9 @@ def jack_stage(
     place = folder / f"{name}.npz"
     np.savez(place, paths=paths, sends=sends, noise_dbfs=noise_dbfs, seed=seed)
     log = (folder / f"{name}.log").open("wb")
+    driver = f"-d dummy -r {rate_hz} -p {period} -C 2 -P 2"
     jackd = subprocess.Popen(
-        [*first(), "jackd", "-r", "-n", name]
-        + f"-d dummy -r {rate_hz} -p {period} -C 2 -P 2".split(),
+        [*first(), "jackd", "-r", "-n", name, *driver.split()],
         env={**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"},
         stdout=log,
         stderr=log,

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from shaping.live.screen.big import HEIGHT, big_text
 from shaping.live.watch.board import Entry
-from shaping.live.watch.cutting import Cutting, Shown
+from shaping.live.watch.cutting import Shown
 from shaping.report.terminal_text import wrapped
 from shaping.text.durations import duration_text
 from shaping.text.frequency import hertz_text, note_text
@@ -103,7 +103,7 @@ class WatchScreen:
         text.append(f" {note_text(entry.frequency_hz)}, {self._where(entry)}\n", style="bold")
         for line in figure:
             text.append(f"  {line}\n", style="bold")
-        text.append(wrapped(f"{cut_text(one.cut)}; {_growth(entry)}", width) + "\n", style="bold")
+        text.append(wrapped(f"{cut_text(one)}; {_growth(entry)}", width) + "\n", style="bold")
         return text
 
     def _small(self, one: Shown, width: int) -> Text:
@@ -115,7 +115,7 @@ class WatchScreen:
         again = f", {entry.times} times" if entry.times > 1 else ""
         words = (
             f"{hertz_text(entry.frequency_hz)} {note_text(entry.frequency_hz)}{again}, "
-            f"{self._where(entry)}: {cut_text(one.cut)}"
+            f"{self._where(entry)}: {cut_text(one)}"
         )
         style = _GONE if not entry.standing else _RING if entry.certain else _POSSIBLE
         return Text(wrapped(words, width, lead=f" {what}"), style=style)
@@ -126,9 +126,11 @@ class WatchScreen:
         return name if not others else f"{name} and {others} more"
 
 
-def cut_text(cut: Cutting | None) -> str:
-    """Return a cut as it is dialled in."""
-    return "no band for it: pull the send down" if cut is None else f"cut {cut.text}"
+def cut_text(one: Shown) -> str:
+    """Return the cut for an entry as it is dialled in, or what to do without."""
+    if one.cut is not None:
+        return f"cut {one.cut.text}"
+    return "no band for it: pull the send down" if one.entry.certain else "no cut yet"
 
 
 def log_line(time_text: str, one: Shown, names: Sequence[str]) -> str:
@@ -138,7 +140,7 @@ def log_line(time_text: str, one: Shown, names: Sequence[str]) -> str:
     where = ", ".join(shown(names[c]) for c in entry.channels)
     return (
         f"{time_text}  {what}  {hertz_text(entry.frequency_hz)} ({note_text(entry.frequency_hz)})  "
-        f"{where}  {_growth(entry)}  {entry.loudest.confidence:.0%} sure  {cut_text(one.cut)}"
+        f"{where}  {_growth(entry)}  {entry.loudest.confidence:.0%} sure  {cut_text(one)}"
     )
 
 

@@ -11,6 +11,7 @@ import json
 import math
 from functools import lru_cache
 from importlib import resources
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +20,53 @@ from shaping.analysis.findings import CERTAIN
 from shaping.live.watch.measures import NAMES
 from shaping.rehearsals.model import Trees
 
-HELD_FRAMES = 3
+HELD_FRAMES: Final = 3
 """A sum counts once it has held for so many frames, 64 ms: one frame's chance names nothing."""
+
+RIVAL_EVIDENCE: Final = -0.5
+"""Tones of other pitches with at least this evidence speak for music."""
+
+RIVAL_WEIGHT: Final = 1.0
+"""What the logarithm of one plus their number takes from the evidence. Of 0, 0.3, 0.6 and 1 this
+named the most rings in time, at two false ones an hour, on tuning sources left out of the fit."""
+
+RIVALS_FOR_S: Final = 12.0
+"""As in `shaping.rehearsals.model`."""
+
+_SEMITONES = 12
+
+
+class Rivals:
+    """Tones of one channel that were ring-like of late, by semitone.
+
+    Music that brings one ring-like tone after another, at ever different pitches, is music.
+    """
+
+    def __init__(self) -> None:
+        self._last_s: dict[int, float] = {}
+
+    def count(self, frequency_hz: float, now_s: float) -> int:
+        """Return how many other pitches were ring-like of late; multiples are no other pitch."""
+        own = _semitone(frequency_hz)
+        return sum(
+            now_s - last_s <= RIVALS_FOR_S and _other_pitch(abs(one - own))
+            for one, last_s in self._last_s.items()
+        )
+
+    def note(self, frequency_hz: float, now_s: float) -> None:
+        """Remember a ring-like tone."""
+        self._last_s[_semitone(frequency_hz)] = now_s
+
+
+def _semitone(frequency_hz: float) -> int:
+    return round(_SEMITONES * math.log2(frequency_hz / 440.0))
+
+
+def _other_pitch(semitones: int) -> bool:
+    if semitones == 0:
+        return False
+    ratio = 2 ** (semitones / _SEMITONES)
+    return abs(ratio - round(ratio)) > 0.03 * ratio
 
 
 @lru_cache(maxsize=1)

@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from shaping.analysis.findings import CERTAIN
 from shaping.live.watch.history import History
 from shaping.live.watch.measures import NAMES, measure
-from shaping.live.watch.model import HELD_FRAMES, confidence_of, evidence_of
+from shaping.live.watch.model import (
+    HELD_FRAMES,
+    RIVAL_EVIDENCE,
+    RIVAL_WEIGHT,
+    Rivals,
+    confidence_of,
+    evidence_of,
+)
 from shaping.live.watch.tones import Tones
 from shaping.live.watch.worth import worth_a_look
 from shaping.rehearsals.frames import grid_for
@@ -102,6 +109,7 @@ class Watcher:
         self._tones = Tones(channels, grid.stop_bin - grid.first_bin)
         self._held: list[list[_Tone]] = [[] for _ in range(channels)]
         self._rings: list[list[GrowingRing]] = [[] for _ in range(channels)]
+        self._rivals = [Rivals() for _ in range(channels)]
 
     @property
     def rings(self) -> tuple[GrowingRing, ...]:
@@ -131,6 +139,7 @@ class Watcher:
         for at in np.argsort(-values[worth, _COLUMN["dominance_db"]], kind="stable"):
             row = values[worth[at]]
             evidence = self._steady(int(channel[worth[at]]), row, float(sums[at]), frame)
+            evidence = self._weighed(int(channel[worth[at]]), row, evidence, now_s)
             ring = self._ring(int(channel[worth[at]]), row, confidence_of(evidence), now_s)
             if ring is not None:
                 result.append(ring)
@@ -149,6 +158,16 @@ class Watcher:
         known.frequency_hz, known.frame = hertz, frame
         known.sums = [*known.sums[1 - HELD_FRAMES :], evidence]
         return min(known.sums) if len(known.sums) == HELD_FRAMES else -math.inf
+
+    def _weighed(
+        self, channel: int, row: NDArray[np.float64], evidence: float, now_s: float
+    ) -> float:
+        if evidence < RIVAL_EVIDENCE:
+            return evidence
+        hertz, rivals = float(row[_COLUMN["frequency_hz"]]), self._rivals[channel]
+        others = rivals.count(hertz, now_s)
+        rivals.note(hertz, now_s)
+        return evidence - RIVAL_WEIGHT * math.log1p(others)
 
     def _ring(
         self, channel: int, row: NDArray[np.float64], confidence: float, now_s: float
