@@ -9,8 +9,10 @@ import contextlib
 import itertools
 import json
 import os
+import pty
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -112,9 +114,80 @@ def jack_stage(
     finally:
         for process in (stage, jackd):
             if process is not None:
-                process.kill()
-                process.wait()
+                _ended(process)
                 for pipe in (process.stdin, process.stdout):
                     if pipe is not None:
                         pipe.close()
         log.close()
+
+
+def _ended(process: subprocess.Popen[Any]) -> None:
+    """End a program: politely first, or a server leaves its shared memory behind."""
+    process.terminate()
+    try:
+        process.wait(5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+@dataclass(eq=False)
+class Program:
+    """The command line as a user runs it, with a terminal for its keys."""
+
+    process: subprocess.Popen[str]
+    keyboard: int
+    lines: list[str]
+
+    def wait_for(self, text: str, timeout_s: float = 60.0) -> None:
+        """Wait until a line of its output holds a text."""
+        end = time.monotonic() + timeout_s
+        while not any(text in line for line in self.lines):
+            if time.monotonic() > end or (self.process.poll() is not None and not self._reading()):
+                raise AssertionError(f"no {text!r} in: {''.join(self.lines)}")
+            time.sleep(0.005)
+
+    def _reading(self) -> bool:
+        return self._thread.is_alive()
+
+    def start_reading(self) -> None:
+        """Collect its lines in a thread."""
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.lines.append(line)
+
+    def end(self, timeout_s: float = 60.0) -> tuple[int, str]:
+        """Wait for its end; return exit code and all it said."""
+        code = self.process.wait(timeout_s)
+        self._thread.join(5)
+        return code, "".join(self.lines)
+
+
+@contextlib.contextmanager
+def program(environment: dict[str, str], *words: str) -> Iterator[Program]:
+    """Run ``shaping`` with these words while the block runs."""
+    keyboard, its_side = pty.openpty()
+    process = subprocess.Popen(
+        [*first(), sys.executable, "-m", "shaping", *words],
+        env={**environment, "OPENBLAS_NUM_THREADS": "1", "PYTHONUNBUFFERED": "1"},
+        stdin=its_side,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    )
+    os.close(its_side)
+    running = Program(process, keyboard, [])
+    running.start_reading()
+    try:
+        yield running
+    finally:
+        process.kill()
+        process.wait()
+        os.close(keyboard)
+        if process.stdout is not None:
+            process.stdout.close()

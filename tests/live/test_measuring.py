@@ -50,7 +50,7 @@ def test_the_level_is_the_one_that_gives_twenty_decibels_and_no_more():
     rms = np.sqrt(np.mean(take.reference[RATE:-RATE] ** 2))
     assert 20 * np.log10(rms) == pytest.approx(take.level_dbfs, abs=0.2)
     highest = max(float(np.abs(one).max()) for one in made.fed)
-    assert 20 * np.log10(highest) <= take.level_dbfs + 12.5  # noise peaks; the rise went no further
+    assert 20 * np.log10(highest) <= take.level_dbfs + 15.0  # peaks, and a window of rise
 
 
 def test_a_noisy_room_gets_the_level_asked_for_and_a_note():

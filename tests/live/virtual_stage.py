@@ -13,6 +13,7 @@ tone HZ DB_PER_S          a tone at every mic that grows from -70 dBFS at this r
 clip                      every mic at full scale from now on
 quiet                     nothing of the room or the tone arrives at the mics any more
 sleep SECONDS TIMES       so many blocks take so long: the server loses blocks
+reset                     none of all this any more
 report                    when the wedges were fed last, when the last command was carried out
 ========================  ====================================================================
 """
@@ -89,6 +90,8 @@ class Stage:
             self.tone_samples, self.tone = 0, (float(words[1]), float(words[2]))
         elif words[0] == "sleep":
             self.sleep_s, self.sleeps = float(words[1]), int(words[2])
+        elif words[0] == "reset":
+            self.send, self.tone, self.clip, self.quiet = 1.0, None, False, False
         else:
             setattr(self, words[0], True)
         self.acted = time.monotonic()
