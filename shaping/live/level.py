@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-from shaping.capture.quality import SILENT_PEAK_DBFS
 from shaping.capture.signals import DEFAULT_LEVEL_DBFS, pink_noise
 from shaping.live.guard import CLIPPING
 
@@ -33,6 +32,9 @@ FROM_DBFS: Final = -80.0
 
 RISE_DB_PER_S: Final = 12.0
 """A hand on the fader has two seconds between the first hiss and the level of speech."""
+
+DEAD_PEAK_DBFS: Final = -100.0
+"""An input that stands still below 17 bits is no mic in a room: a preamp's own noise is louder."""
 
 NOISY_DBFS: Final = -40.0
 """A room that puts this on an input leaves no 20 dB under the ceiling of most chains."""
@@ -79,7 +81,7 @@ def input_problems(quiet: Quiet, names: Sequence[str]) -> tuple[list[str], list[
     for at, name in enumerate(names):
         if quiet.peak_db[at] >= 2 * 10 * math.log10(CLIPPING):
             stops.append(f"{name} clips with nothing playing: turn its preamp down")
-        elif quiet.peak_db[at] < SILENT_PEAK_DBFS:
+        elif quiet.peak_db[at] < DEAD_PEAK_DBFS:
             stops.append(f"{name} is silent: check its patch, its mute and phantom power")
         elif quiet.level_db[at] > NOISY_DBFS:
             notes.append(

@@ -288,6 +288,12 @@ def _sound(asked: Asked, level_dbfs: float, rate: int) -> NDArray[np.float32]:
 
 
 def _weak(snr: NDArray[np.float64], asked: Asked, found: _Found) -> tuple[str, ...]:
+    deaf = [n for n, db in zip(asked.names, snr, strict=True) if db < level.LEAST_HEARD_DB]
+    if deaf:
+        return (
+            f"nothing of the noise arrived at {listing(deaf)}: check patch and mute before you "
+            "trust what is said of it",
+        )
     weak = [
         f"{name} ({db:.0f} dB)"
         for name, db in zip(asked.names, snr, strict=True)

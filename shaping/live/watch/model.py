@@ -93,8 +93,12 @@ def evidence_of(measures: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(trees.start + trees.leaf[every, node - nodes].sum(axis=1))
 
 
+def certain_at() -> float:
+    """Return the sum from which a ring is certain."""
+    return _model()[1]
+
+
 def confidence_of(evidence: float) -> float:
     """Return the confidence, 0..1; `CERTAIN` where the model says certain."""
-    _, certain_at = _model()
-    odds = evidence - certain_at + math.log(CERTAIN / (1 - CERTAIN))
+    odds = evidence - certain_at() + math.log(CERTAIN / (1 - CERTAIN))
     return 1 / (1 + math.exp(-min(max(odds, -30.0), 30.0)))
