@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from shaping.errors import DeviceError
 from shaping.live.devices import Device
 from shaping.live.player import Player, Taken
-from shaping.live.portaudio import portaudio, quiet
+from shaping.live.portaudio import leave_at_once, portaudio, quiet
 from shaping.live.stopping import Cause
 from shaping.text.names import briefly
 
@@ -91,6 +91,7 @@ class Duplex:
             lost = not _watched(stream, player, failed, tick)
             if lost:
                 player.stop.ask(Cause.DEVICE_LOST)
+                leave_at_once()
         finally:
             _closed(stream)
         if failed:

@@ -39,7 +39,7 @@ DEAD_PEAK_DBFS: Final = -100.0
 NOISY_DBFS: Final = -40.0
 """A room that puts this on an input leaves no 20 dB under the ceiling of most chains."""
 
-WINDOW_S: Final = 0.25
+LOOKED_AT_S: Final = 0.25
 _LOW_HZ, _HIGH_HZ = 200.0, 6_300.0
 _BLOCK_S = 0.02
 
@@ -93,7 +93,7 @@ def input_problems(quiet: Quiet, names: Sequence[str]) -> tuple[list[str], list[
 
 def band_powers(recorded: NDArray[np.float32], sample_rate_hz: int) -> NDArray[np.float64]:
     """Return the mean power in third octaves from 200 Hz to 6.3 kHz, shape (inputs, bands)."""
-    size = min(len(recorded), round(WINDOW_S * sample_rate_hz))
+    size = min(len(recorded), round(LOOKED_AT_S * sample_rate_hz))
     hop = max(size // 2, 1)
     window = signal.windows.hann(size, sym=False)[:, None]
     starts = range(0, len(recorded) - size + 1, hop)
@@ -125,7 +125,7 @@ def rising_noise(
         Rms level of the noise at each sample.
     """
     top = min(level_dbfs, HIGHEST_LEVEL_DBFS)
-    duration_s = max((top - FROM_DBFS) / RISE_DB_PER_S, 0.0) + 4 * WINDOW_S
+    duration_s = max((top - FROM_DBFS) / RISE_DB_PER_S, 0.0) + 4 * LOOKED_AT_S
     noise = pink_noise(
         duration_s,
         sample_rate_hz=sample_rate_hz,

@@ -17,7 +17,7 @@ from shaping.capture.signals import SignalKind, exponential_sweep, pink_noise
 from shaping.errors import DeviceError, ParameterError
 from shaping.live import level
 from shaping.live.guard import Guard
-from shaping.live.player import BEFORE_S, Player, Taken
+from shaping.live.player import SILENCE_BEFORE_S, Player, Taken
 from shaping.live.stopping import Cause, Stop
 from shaping.live.watch.watcher import Watcher
 from shaping.text.sentences import listing
@@ -99,7 +99,7 @@ class WedgeTake:
     reference : ndarray of float32, shape (n,)
         What was played.
     recorded : ndarray of float32, shape (m, inputs)
-        What the mics heard, from `shaping.live.player.BEFORE_S` before it.
+        What the mics heard, from `shaping.live.player.SILENCE_BEFORE_S` before it.
     level_dbfs : float
         Rms level played.
     snr_db : ndarray, shape (inputs,)
@@ -131,7 +131,7 @@ def listen(device: Runs, asked: Asked, stop: Stop) -> level.Quiet:
     silence = np.zeros(round(_LISTEN_S * device.sample_rate_hz), np.float32)
     taken = device.run(_player(silence, device, asked, None, stop))
     _refuse_stopped(taken, asked)
-    start = round(BEFORE_S * device.sample_rate_hz)
+    start = round(SILENCE_BEFORE_S * device.sample_rate_hz)
     return level.quiet_of(taken.recorded[start:], device.sample_rate_hz)
 
 
@@ -167,7 +167,8 @@ def measure_wedge(
         taken = _run(device, asked, sound, Guard(*found.guard, device.sample_rate_hz), stop)
         _refuse_stopped(taken, asked)
         if not taken.lost:
-            heard = taken.recorded[round((BEFORE_S + 1.0) * device.sample_rate_hz) :][: sound.size]
+            start = round(SILENCE_BEFORE_S * device.sample_rate_hz)
+            heard = taken.recorded[start : start + sound.size]
             snr = level.snr_db(heard, quiet, device.sample_rate_hz)
             return WedgeTake(
                 sound, taken.recorded, found.level_dbfs, snr, again, _weak(snr, asked, found)
@@ -196,11 +197,11 @@ class _Found:
 def _find_level(device: Runs, asked: Asked, quiet: level.Quiet, stop: Stop, say: Say) -> _Found:
     rate = device.sample_rate_hz
     sound, levels = level.rising_noise(asked.level_dbfs, rate, seed=asked.seed + _RISE_SEED)
-    window = round(level.WINDOW_S * rate)
+    window = round(level.LOOKED_AT_S * rate)
     looked = _Looked(window)
 
     def look(player: Player) -> None:
-        at = player.position - round(BEFORE_S * rate)
+        at = player.position - round(SILENCE_BEFORE_S * rate)
         if not window <= at <= levels.size or at - looked.at < window // 3:
             return
         looked.at = at

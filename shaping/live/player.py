@@ -4,7 +4,7 @@ Nothing here knows of devices: a block of input comes in, a block of output is f
 is made beforehand; the callback neither makes arrays of any size, nor waits, nor writes files.
 
 The sound begins after a moment of silence. Whatever asks for a stop (`shaping.live.stopping`), the
-sound fades within `FADE_S` and stays silent for good: a player never starts again.
+sound fades within `STOP_FADE_S` and stays silent for good: a player never starts again.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from shaping.errors import ParameterError
 from shaping.live.guard import Guard
 from shaping.live.stopping import Cause, Stop
 
-FADE_S: Final = 0.01
+STOP_FADE_S: Final = 0.01
 """Long enough not to click, short enough to be silent within the 50 ms that are promised."""
 
 HIGHEST_PEAK_DBFS: Final = -8.0
 """No sample ever passes this, whatever is asked: no option lifts it. Noise of -20 dBFS (rms)."""
 
-BEFORE_S: Final = 0.5
+SILENCE_BEFORE_S: Final = 0.5
 """Silence before the sound: the stream settles, and lost blocks are told from those of its start.
 Longer than any loop, so that the delay from file to file is not taken for the loop's own."""
 
@@ -45,7 +45,7 @@ class Taken:
     Attributes
     ----------
     recorded : ndarray of float32, shape (n, inputs)
-        From `BEFORE_S` before the sound.
+        From `SILENCE_BEFORE_S` before the sound.
     cause : Cause or None
         Why it was stopped; None where it was played to the end.
     channel : int or None
@@ -105,14 +105,14 @@ class Player:
         self.sample_rate_hz = sample_rate_hz
         self.inputs, self.output = inputs, output
         self.stop, self._guard = stop, guard
-        before, after = round(BEFORE_S * sample_rate_hz), round(AFTER_S * sample_rate_hz)
+        before, after = round(SILENCE_BEFORE_S * sample_rate_hz), round(AFTER_S * sample_rate_hz)
         self._sound = np.concatenate(
             [np.zeros(before, np.float32), sound, np.zeros(after, np.float32)]
         )
         self._last_sounding = before + sound.size
         self._settled = round(_SETTLING_S * sample_rate_hz)
         self._recorded = np.zeros((self._sound.size, len(inputs)), np.float32)
-        fade = round(FADE_S * sample_rate_hz)
+        fade = round(STOP_FADE_S * sample_rate_hz)
         self._fade = np.cos(np.pi / 2 * (np.arange(fade) + 1) / fade).astype(np.float32) ** 2
         self._faded: int | None = None
         self._squares = np.empty((LONGEST_BLOCK, len(inputs)), np.float32)

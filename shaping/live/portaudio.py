@@ -7,6 +7,7 @@ the next run.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import os
 import sys
@@ -47,6 +48,16 @@ def portaudio() -> ModuleType:
         ) from None
     module: ModuleType = sounddevice
     return module
+
+
+def leave_at_once() -> None:
+    """Let the program end without bidding the library farewell: a server has died under it.
+
+    PortAudio would close a connection that is no more, and end the program by an assertion.
+    """
+    farewell = getattr(portaudio(), "_exit_handler", None)
+    if farewell is not None:
+        atexit.unregister(farewell)
 
 
 @contextlib.contextmanager

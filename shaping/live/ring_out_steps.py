@@ -21,7 +21,7 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ShapingError
 from shaping.filters.kinds import Filter
 from shaping.live.watch.cutting import Cutting, cuttings_of, ring_of
-from shaping.live.watch.watcher import SAME_RATIO, GrowingRing
+from shaping.live.watch.watcher import SAME_TONE_RATIO, GrowingRing
 from shaping.plan.loop.wishes import Wishes
 from shaping.plan.plan import CaptureSummary, Plan
 from shaping.plan.ring_out.near_cuts import NearAsked
@@ -271,7 +271,7 @@ def _joined(
     found = list(known)
     for ring in standing:
         for at, one in enumerate(found):
-            if 1 / SAME_RATIO < one.frequency_hz / ring.frequency_hz < SAME_RATIO:
+            if 1 / SAME_TONE_RATIO < one.frequency_hz / ring.frequency_hz < SAME_TONE_RATIO:
                 if ring.peak_dbfs >= one.peak_dbfs:
                     found[at] = ring
                 break

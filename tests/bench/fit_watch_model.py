@@ -27,7 +27,7 @@ from measured_data import DataMissingError, Part
 from numpy.typing import NDArray
 
 import shaping.live.watch
-from shaping.live.watch.measures import NAMES
+from shaping.live.watch.measures import MEASURE_NAMES
 from shaping.rehearsals.model import Trees
 
 MODEL = Path(shaping.live.watch.__file__).parent / "watch_model.json"
@@ -86,8 +86,8 @@ class Table:
         for one in recordings:
             is_howl = _named_in_time(one)
             other = one.label == -1
-            line = one.measures[:, NAMES.index("line_db")] >= 8
-            line &= one.measures[:, NAMES.index("over_third_db")] >= 5
+            line = one.measures[:, MEASURE_NAMES.index("line_db")] >= 8
+            line &= one.measures[:, MEASURE_NAMES.index("over_third_db")] >= 5
             other &= line | (rng.random(other.size) < 0.04)
             kept = is_howl | other
             values.append(one.measures[kept])
@@ -95,7 +95,7 @@ class Table:
             source.append(np.full(int(kept.sum()), self.sources.index(one.source)))
         self.values = np.concatenate(values).astype(np.float64)
         self.howl, self.source = np.concatenate(howl), np.concatenate(source)
-        self.one_way = np.array([ONE_WAY.get(name, 0) for name in NAMES])
+        self.one_way = np.array([ONE_WAY.get(name, 0) for name in MEASURE_NAMES])
 
     def fold_of_sources(self) -> NDArray[np.int64]:
         """Return each source's fold; folds are about alike."""
@@ -131,7 +131,7 @@ def text_of(trees: Trees) -> str:
     """Return the model as it is written."""
     raw = {
         "fitted_by": "tests/bench/fit_watch_model.py",
-        "measures": list(NAMES),
+        "measures": list(MEASURE_NAMES),
         "certain_at": CERTAIN_AT,
         "start": trees.start,
         "feature": trees.feature.tolist(),

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 import shaping.live.watch
 from shaping.live.watch.history import History
-from shaping.live.watch.measures import NAMES, measure
+from shaping.live.watch.measures import MEASURE_NAMES, measure
 from shaping.live.watch.tones import Tones
 from shaping.live.watch.worth import worth_a_look
 from shaping.rehearsals.frames import grid_for
@@ -53,7 +53,7 @@ class Watched:
     frame : ndarray of int64, shape (n,)
         When each was measured; it is known once the frame's last sample is there.
     measures : ndarray of float32, shape (n, measures)
-        In the order of `shaping.live.watch.measures.NAMES`.
+        In the order of `shaping.live.watch.measures.MEASURE_NAMES`.
     label : ndarray of int64, shape (n,)
         Number of the howl, -1 for none, -2 for left out.
     """
@@ -175,7 +175,7 @@ def watch_together(recordings: Sequence[_Recording]) -> list[Watched]:
 def _labels(
     one: _Recording, frame: NDArray[np.int64], values: NDArray[np.float32], hop_s: float
 ) -> NDArray[np.int64]:
-    time_s, hertz = (frame + 1) * hop_s, values[:, NAMES.index("frequency_hz")]
+    time_s, hertz = (frame + 1) * hop_s, values[:, MEASURE_NAMES.index("frequency_hz")]
     label = np.full(frame.size, -1)
     for begin, end in one.excited:
         label[(time_s > begin) & (time_s < end)] = -2

@@ -13,7 +13,7 @@ import numpy as np
 from live_examples import Watched
 from numpy.typing import NDArray
 
-from shaping.live.watch.model import HELD_FRAMES, RIVAL_EVIDENCE, RIVAL_WEIGHT, Rivals
+from shaping.live.watch.model import HELD_FRAMES, RING_LIKE, RIVAL_WEIGHT, Rivals
 
 _SAME = math.log(1.015)
 _ONE_EVENT_S = 3.0
@@ -33,7 +33,7 @@ def scored(recording: Watched, sums: NDArray[np.float64]) -> Scored:
     rivals = Rivals()
     weighed = held.copy()
     hertz = recording.measures[:, 0]
-    for at in np.flatnonzero(held >= RIVAL_EVIDENCE):
+    for at in np.flatnonzero(held >= RING_LIKE):
         count = rivals.count(float(hertz[at]), float(recording.known_s[at]))
         weighed[at] -= RIVAL_WEIGHT * math.log1p(count)
         rivals.note(float(hertz[at]), float(recording.known_s[at]))

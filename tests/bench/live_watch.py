@@ -25,7 +25,7 @@ from measured_data import DataMissingError, Part
 from numpy.typing import NDArray
 
 from shaping.analysis.findings import CERTAIN
-from shaping.live.watch.measures import NAMES
+from shaping.live.watch.measures import MEASURE_NAMES
 from shaping.live.watch.model import HELD_FRAMES, certain_at, evidence_of
 
 AT_ONCE = 4096
@@ -42,7 +42,7 @@ def sums_of(one: Watched) -> NDArray[np.float64]:
 
 
 def _column(name: str) -> Callable[[Watched], NDArray[np.float64]]:
-    return lambda one: one.measures[:, NAMES.index(name)].astype(np.float64)
+    return lambda one: one.measures[:, MEASURE_NAMES.index(name)].astype(np.float64)
 
 
 PLAIN = {

@@ -78,12 +78,14 @@ def jack_stage(
     seed: int = 0,
     rate_hz: int = RATE_HZ,
     period: int = PERIOD,
+    programme: np.ndarray | None = None,
 ) -> Iterator[RunningStage]:
     """Run a JACK server with a stage of ``paths``, shape (mics, wedges, taps)."""
     name = f"shaping{os.getpid()}n{next(_numbers)}"
     sends = np.zeros((paths.shape[1], paths.shape[0])) if sends is None else sends
     place = folder / f"{name}.npz"
-    np.savez(place, paths=paths, sends=sends, noise_dbfs=noise_dbfs, seed=seed)
+    heard = np.zeros(0) if programme is None else programme
+    np.savez(place, paths=paths, sends=sends, noise_dbfs=noise_dbfs, seed=seed, programme=heard)
     log = (folder / f"{name}.log").open("wb")
     driver = f"-d dummy -r {rate_hz} -p {period} -C 2 -P 2"
     jackd = subprocess.Popen(

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from shaping.analysis.loop.response import estimate_loop_response
-from shaping.live.player import BEFORE_S
+from shaping.live.player import SILENCE_BEFORE_S
 from shaping.live.recording import write_recording
 from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import plan_stage, read_stage
@@ -72,7 +72,7 @@ def test_a_known_path_comes_back_to_a_sample_and_a_hundredth_of_a_decibel(tmp_pa
         assert abs(float(np.median(error_db))) < 0.01
     # The same clock for all: what the server adds is one number, in whole blocks.
     assert lags[0] == lags[1]
-    assert (lags[0] - round(BEFORE_S * RATE_HZ)) % LONG_PERIOD == 0
+    assert (lags[0] - round(SILENCE_BEFORE_S * RATE_HZ)) % LONG_PERIOD == 0
     assert "[[capture]]" in said
 
 
@@ -116,7 +116,7 @@ def test_a_whole_stage_measured_equals_the_offline_answer_on_the_same_paths(tmp_
     rng = np.random.default_rng(5)
     for wedge, name in enumerate(("left", "right")):
         played, _ = soundfile.read(tmp_path / f"{name}_played.wav")
-        before = round(BEFORE_S * RATE_HZ)
+        before = round(SILENCE_BEFORE_S * RATE_HZ)
         sound = np.concatenate([np.zeros(before), played, np.zeros(RATE_HZ)])
         heard = np.stack([np.convolve(sound, p)[: sound.size] for p in paths[:, wedge]], axis=1)
         heard += 10 ** (noise_dbfs / 20) * rng.standard_normal(heard.shape)

@@ -9,7 +9,7 @@ from shaping.analysis.loop.response import estimate_loop_response
 from shaping.errors import DeviceError, ParameterError
 from shaping.live import level, measuring
 from shaping.live.measuring import TRIES, Asked, SoundStopped, listen, measure_wedge
-from shaping.live.player import BEFORE_S
+from shaping.live.player import SILENCE_BEFORE_S
 from shaping.live.stopping import Cause, Stop
 from tests.live.made_device import MadeDevice
 
@@ -66,8 +66,8 @@ def test_the_rise_begins_inaudibly_and_is_slow():
     starts = range(0, rise.size - block, block)
     levels = [np.sqrt(np.mean(rise[start : start + block] ** 2)) for start in starts]
     heard_db = 20 * np.log10(np.maximum(levels, 1e-9))
-    assert heard_db[: round(BEFORE_S * 10)].max() == pytest.approx(-180)
-    assert heard_db[round(BEFORE_S * 10)] < -74
+    assert heard_db[: round(SILENCE_BEFORE_S * 10)].max() == pytest.approx(-180)
+    assert heard_db[round(SILENCE_BEFORE_S * 10)] < -74
     climb = heard_db[heard_db > -90]
     slope, _ = np.polyfit(np.arange(climb.size - 3) / 10, climb[:-3], 1)
     assert slope == pytest.approx(level.RISE_DB_PER_S, abs=1.5)
@@ -81,7 +81,7 @@ def test_the_recording_holds_the_path_to_a_sample_and_a_hundredth_of_a_decibel()
             take.recorded[:, mic], take.reference, capture_rate_hz=RATE, reference_rate_hz=RATE
         )
         # The made device hands its output to the mics one block later.
-        wanted = BEFORE_S + (delay + made.block) / RATE
+        wanted = SILENCE_BEFORE_S + (delay + made.block) / RATE
         assert loop.delay_s * RATE == pytest.approx(wanted * RATE, abs=1)
         band = loop.trusted & (loop.frequency_hz > 200) & (loop.frequency_hz < 8000)
         error_db = 20 * np.log10(np.abs(loop.response[band]) / gain)

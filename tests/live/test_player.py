@@ -7,7 +7,7 @@ import pytest
 
 from shaping.errors import ParameterError
 from shaping.live.guard import CLIMB_DB, Guard
-from shaping.live.player import BEFORE_S, FADE_S, HIGHEST_PEAK_DBFS, Player
+from shaping.live.player import HIGHEST_PEAK_DBFS, SILENCE_BEFORE_S, STOP_FADE_S, Player
 from shaping.live.stopping import Cause, Stop
 
 RATE = 48_000
@@ -43,7 +43,7 @@ def run(player, heard=lambda n: 0.0, *, ask=None, flagged=()):
 def test_what_is_played_is_the_sound_after_a_moment_of_silence():
     sound = 0.1 * np.sin(np.arange(RATE))
     played = run(player(sound))
-    start = round(BEFORE_S * RATE)
+    start = round(SILENCE_BEFORE_S * RATE)
     np.testing.assert_array_equal(played[start : start + RATE, 1], sound.astype(np.float32))
     assert not played[:start, 1].any()
     assert not played[:, 0].any()
@@ -79,7 +79,7 @@ def test_a_stop_fades_within_ten_milliseconds_and_stays_silent(cause):
     asked_at = 100
     played = run(player(np.full(3 * RATE, 0.1)), ask=(asked_at, cause))[:, 1]
     stop = asked_at * BLOCK
-    faded = round(FADE_S * RATE)
+    faded = round(STOP_FADE_S * RATE)
     assert played[stop - 1] == np.float32(0.1)
     assert not played[stop + faded :].any()
     steps = np.diff(played[stop - 1 : stop + faded + 1])
@@ -144,13 +144,13 @@ def test_clipping_stops_it_at_once(peak, stops):
     played = run(one, lambda n: peak if n == 90 else 0.0)[:, 1]
     assert one.taken().cause is (Cause.CLIPPED if stops else None)
     if stops:
-        assert np.flatnonzero(played)[-1] < 90 * BLOCK + FADE_S * RATE
+        assert np.flatnonzero(played)[-1] < 90 * BLOCK + STOP_FADE_S * RATE
 
 
 def test_while_rising_the_path_is_learnt_and_a_howl_stands_out():
     level_db = np.linspace(-80, -30, 4 * RATE)
     sound = 10 ** (level_db / 20)
-    before = round(BEFORE_S * RATE) // BLOCK
+    before = round(SILENCE_BEFORE_S * RATE) // BLOCK
 
     def heard(number, howl=False):
         at = min(max((number - before) * BLOCK, 0), sound.size - 1)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.live.watch.board import MOST_ENTRIES, Board
-from shaping.live.watch.measures import NAMES, straight_lines
+from shaping.live.watch.measures import MEASURE_NAMES, straight_lines
 from shaping.live.watch.model import CERTAIN, Rivals, confidence_of, evidence_of
 from shaping.live.watch.watcher import GONE_S, GrowingRing, Watcher
 from shaping.live.watch.worth import LEAST_DB, MOST_TREMBLE_BINS, worth_a_look
@@ -109,11 +109,11 @@ def test_a_straight_line_is_found_where_one_ends_now():
 
 @pytest.mark.parametrize(("name", "least"), LEAST_DB.items())
 def test_what_is_worth_a_look(name, least):
-    measures = np.full((2, len(NAMES)), 50.0)
-    measures[:, NAMES.index("tremble_bins")] = MOST_TREMBLE_BINS
-    measures[:, NAMES.index(name)] = [least, least - 0.1]
+    measures = np.full((2, len(MEASURE_NAMES)), 50.0)
+    measures[:, MEASURE_NAMES.index("tremble_bins")] = MOST_TREMBLE_BINS
+    measures[:, MEASURE_NAMES.index(name)] = [least, least - 0.1]
     assert worth_a_look(measures).tolist() == [True, False]
-    measures[:, NAMES.index("tremble_bins")] += 0.01
+    measures[:, MEASURE_NAMES.index("tremble_bins")] += 0.01
     assert not worth_a_look(measures).any()
 
 
@@ -127,7 +127,7 @@ def test_other_pitches_speak_for_music_and_multiples_do_not():
 
 
 def test_the_sum_that_the_model_calls_certain_is_certain():
-    values = np.zeros((3, len(NAMES)))
+    values = np.zeros((3, len(MEASURE_NAMES)))
     assert evidence_of(values).shape == (3,)
     low, high = -20.0, 20.0
     for _ in range(60):

@@ -3,8 +3,8 @@
     python virtual_stage.py SERVER PATHS.npz
 
 ``paths`` has shape (mics, wedges, taps), ``sends`` (wedges, mics), ``noise_dbfs`` is the room's at
-every mic. The desk takes what the mics heard in one block and feeds it to the wedges in the next,
-so the loop is the path and a block longer. Commands come line by line on standard input, answers go
+every mic, and ``programme``, where there is any, is heard there too. The desk takes what the mics
+heard in one block and feeds it to the wedges in the next, so the loop is the path and a block longer. Commands come line by line on standard input, answers go
 as JSON lines to standard output; times are of the monotonic clock, which all programs share.
 
 ========================  ====================================================================
@@ -47,6 +47,8 @@ class Stage:
         self._sends = np.asarray(given["sends"], float)
         self._noise = 10 ** (float(given["noise_dbfs"]) / 20)
         self._rng = np.random.default_rng(int(given["seed"]))
+        self._programme = np.asarray(given["programme"], float)
+        self._at = np.arange(mics) * 7919 * 13  # every mic hears another part of it
         self._rate, self._block = rate_hz, block
         self.send = 1.0
         self.tone: tuple[float, float] | None = None
@@ -69,6 +71,10 @@ class Stage:
         mics = out[:, : self._block] + self._tail
         self._tail = out[:, self._block :]
         mics += self._noise * self._rng.standard_normal(mics.shape)
+        if self._programme.size:
+            place = (self._at[:, None] + np.arange(self._block)) % self._programme.size
+            mics += self._programme[place]
+            self._at += self._block
         if self.tone is not None:
             hertz, rate = self.tone
             n = self.tone_samples + np.arange(self._block)

@@ -21,7 +21,7 @@ from shaping.live.watch_log import WatchLog
 from shaping.live.watching import Told, Watch
 from shaping.text.durations import moment_text
 
-FRAME_S: Final = 0.15
+DRAWN_EVERY_S: Final = 0.15
 """Seven pictures a second: sooner than anybody reads, and cheap."""
 
 _ENDS = "qQ\x1b\x03"
@@ -98,7 +98,7 @@ class Shows:
             if self._live is None and told:
                 self._line(f"{moment_text(seen.now_s)}  {told}")
         now = time.monotonic()
-        if self._live is not None and now - self._drawn_s >= FRAME_S:
+        if self._live is not None and now - self._drawn_s >= DRAWN_EVERY_S:
             self._drawn_s = now
             self._live.update(WatchScreen(self._state(seen, told)), refresh=True)
         return True

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from shaping.live.watch.watcher import SAME_RATIO, GrowingRing
+from shaping.live.watch.watcher import SAME_TONE_RATIO, GrowingRing
 
 MOST_ENTRIES: Final = 40
 """Nobody looks further down."""
@@ -85,7 +85,7 @@ class Board:
 
 def _same(entry: Entry, ring: GrowingRing) -> bool:
     ratio = entry.frequency_hz / ring.frequency_hz
-    return 1 / SAME_RATIO < ratio < SAME_RATIO
+    return 1 / SAME_TONE_RATIO < ratio < SAME_TONE_RATIO
 
 
 def _with(entry: Entry, ring: GrowingRing) -> Entry:

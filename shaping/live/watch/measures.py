@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from shaping.live.watch.history import KEPT_FRAMES, History
 
-NAMES = (
+MEASURE_NAMES = (
     "frequency_hz",
     "age_s",
     "stand_off_db",
@@ -92,7 +92,7 @@ def measure(
 
     Returns
     -------
-    ndarray, shape (n, len(NAMES))
+    ndarray, shape (n, len(MEASURE_NAMES))
     """
     hop_s, grid = history.grid.hop_s, history.grid
     around = history.levels(channel, column, _TIP, _ALL_ROWS)
@@ -153,7 +153,7 @@ def measure(
         "tones_now": np.bincount(channel, minlength=history.channels)[channel],
         "tones_per_s": tones_per_s[channel],
     }
-    return np.stack([values[name] for name in NAMES], axis=1).astype(np.float64)
+    return np.stack([values[name] for name in MEASURE_NAMES], axis=1).astype(np.float64)
 
 
 def straight_lines(

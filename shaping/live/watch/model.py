@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.analysis.findings import CERTAIN
-from shaping.live.watch.measures import NAMES
+from shaping.live.watch.measures import MEASURE_NAMES
 from shaping.rehearsals.model import Trees
 
 HELD_FRAMES: Final = 3
 """A sum counts once it has held for so many frames, 64 ms: one frame's chance names nothing."""
 
-RIVAL_EVIDENCE: Final = -0.5
+RING_LIKE: Final = -0.5
 """Tones of other pitches with at least this evidence speak for music."""
 
 RIVAL_WEIGHT: Final = 1.0
@@ -73,7 +73,7 @@ def _other_pitch(semitones: int) -> bool:
 def _model() -> tuple[Trees, float]:
     text = resources.files(__package__).joinpath("watch_model.json").read_text(encoding="utf-8")
     raw = json.loads(text)
-    known = np.array([NAMES.index(name) for name in raw["measures"]])
+    known = np.array([MEASURE_NAMES.index(name) for name in raw["measures"]])
     bar = [[math.inf if b is None else b for b in row] for row in raw["bar"]]
     trees = Trees(
         known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
@@ -82,7 +82,7 @@ def _model() -> tuple[Trees, float]:
 
 
 def evidence_of(measures: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the sums of the trees, shape (n,), for measures of shape (n, len(NAMES))."""
+    """Return the sums of the trees, shape (n,), for measures of shape (n, len(MEASURE_NAMES))."""
     trees, _ = _model()
     rows, every = np.arange(len(measures))[:, None], np.arange(trees.feature.shape[0])
     nodes = trees.feature.shape[1]

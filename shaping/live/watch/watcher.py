@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import CERTAIN
 from shaping.live.watch.history import History
-from shaping.live.watch.measures import NAMES, measure
+from shaping.live.watch.measures import MEASURE_NAMES, measure
 from shaping.live.watch.model import (
     HELD_FRAMES,
-    RIVAL_EVIDENCE,
+    RING_LIKE,
     RIVAL_WEIGHT,
     Rivals,
     confidence_of,
@@ -34,13 +34,13 @@ LISTED: Final = 0.4
 GONE_S: Final = 0.6
 """A ring that was not heard for so long is gone: twice the longest gap that loud playing leaves."""
 
-SAME_RATIO: Final = 1.015
+SAME_TONE_RATIO: Final = 1.015
 """Closer tones are one: a mic that moves by 7 cm moves a ring by less."""
 
 _MULTIPLE_RATIO = 0.012
 """A clipped ring brings multiples of itself within the width of a bin."""
 
-_COLUMN = {name: at for at, name in enumerate(NAMES)}
+_COLUMN = {name: at for at, name in enumerate(MEASURE_NAMES)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,8 @@ class Watcher:
         hertz = float(row[_COLUMN["frequency_hz"]])
         own = self._held[channel] = [t for t in self._held[channel] if t.frame >= frame - 1]
         known = next(
-            (t for t in own if t.frame < frame and _ratio(t.frequency_hz, hertz) < SAME_RATIO), None
+            (t for t in own if t.frame < frame and _ratio(t.frequency_hz, hertz) < SAME_TONE_RATIO),
+            None,
         )
         if known is None:
             own.append(_Tone(hertz, frame, [evidence]))
@@ -162,7 +163,7 @@ class Watcher:
     def _weighed(
         self, channel: int, row: NDArray[np.float64], evidence: float, now_s: float
     ) -> float:
-        if evidence < RIVAL_EVIDENCE:
+        if evidence < RING_LIKE:
             return evidence
         hertz, rivals = float(row[_COLUMN["frequency_hz"]]), self._rivals[channel]
         others = rivals.count(hertz, now_s)
@@ -178,7 +179,7 @@ class Watcher:
         growth = _growth(row)
         peak = self._level_dbfs(channel, hertz)
         for at, known in enumerate(own):
-            if _ratio(known.frequency_hz, hertz) < SAME_RATIO:
+            if _ratio(known.frequency_hz, hertz) < SAME_TONE_RATIO:
                 sure = max(known.confidence, confidence)
                 own[at] = replace(
                     known,

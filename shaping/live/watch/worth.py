@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.live.watch.measures import NAMES
+from shaping.live.watch.measures import MEASURE_NAMES
 
 LEAST_DB = {"stand_off_db": 6.0, "over_third_db": 0.0, "dominance_db": -24.0}
 """A ring that counts stands 10 dB over the programme in the third octave around it."""
@@ -15,9 +15,9 @@ MOST_TREMBLE_BINS = 0.5
 
 
 def worth_a_look(measures: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Tell which tones may be rings, shape (n,), from measures of shape (n, len(NAMES))."""
-    worth = measures[:, NAMES.index("tremble_bins")] <= MOST_TREMBLE_BINS
+    """Tell which tones may be rings, shape (n,), from measures of shape (n, len(MEASURE_NAMES))."""
+    worth = measures[:, MEASURE_NAMES.index("tremble_bins")] <= MOST_TREMBLE_BINS
     for name, least in LEAST_DB.items():
-        worth &= measures[:, NAMES.index(name)] >= least
+        worth &= measures[:, MEASURE_NAMES.index(name)] >= least
     result: NDArray[np.bool_] = worth
     return result
