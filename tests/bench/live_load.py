@@ -21,7 +21,7 @@ from measured_data import DataMissingError, Part, programme_files, read
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "live"))
 
-from servers import LONG_PERIOD, first, jack_stage
+from servers import LONGEST_PERIOD, first, jack_stage
 
 CHANNELS = 32
 
@@ -39,7 +39,7 @@ def measure(*, quick: bool = False, minutes: float = 30.0) -> dict[str, float]:
     paths = np.zeros((CHANNELS, 1, 64))
     with tempfile.TemporaryDirectory() as name:
         out = Path(name) / "watch.json"
-        with jack_stage(Path(name), paths, period=LONG_PERIOD, programme=music()) as stage:
+        with jack_stage(Path(name), paths, period=LONGEST_PERIOD, programme=music()) as stage:
             words = ["-m", "shaping", "watch", "--device", "stage", "--seconds", str(seconds)]
             began = time.monotonic()
             process = subprocess.Popen(
@@ -72,7 +72,8 @@ def main() -> None:
     numbers = measure(minutes=parser.parse_args().minutes)
     print(
         f"{numbers['watched_s']:.0f} s of {CHANNELS} channels watched; "
-        f"{numbers['lost']:.0f} blocks lost ({numbers['server_lost']:.0f} by the server and the stage themselves); "
+        f"{numbers['lost']:.0f} blocks lost, {numbers['server_lost']:.0f} of them or more by the "
+        f"server and the stage themselves; "
         f"{numbers['core_share']:.0%} of one core; {numbers['memory_mb']:.0f} MB; "
         f"{numbers['rings']:.0f} certain rings told"
     )

@@ -28,6 +28,9 @@ PERIOD = 1024
 LONG_PERIOD = 4096
 """Where nothing may be lost on a busy machine."""
 
+LONGEST_PERIOD = 8192
+"""The longest that the server takes."""
+
 RATE_HZ = 48_000
 
 
@@ -75,7 +78,6 @@ def jack_stage(
     *,
     sends: np.ndarray | None = None,
     noise_dbfs: float = -80.0,
-    seed: int = 0,
     rate_hz: int = RATE_HZ,
     period: int = PERIOD,
     programme: np.ndarray | None = None,
@@ -85,7 +87,7 @@ def jack_stage(
     sends = np.zeros((paths.shape[1], paths.shape[0])) if sends is None else sends
     place = folder / f"{name}.npz"
     heard = np.zeros(0) if programme is None else programme
-    np.savez(place, paths=paths, sends=sends, noise_dbfs=noise_dbfs, seed=seed, programme=heard)
+    np.savez(place, paths=paths, sends=sends, noise_dbfs=noise_dbfs, seed=0, programme=heard)
     log = (folder / f"{name}.log").open("wb")
     driver = f"-d dummy -r {rate_hz} -p {period} -C 2 -P 2"
     jackd = subprocess.Popen(

@@ -4,8 +4,9 @@
 
 ``paths`` has shape (mics, wedges, taps), ``sends`` (wedges, mics), ``noise_dbfs`` is the room's at
 every mic, and ``programme``, where there is any, is heard there too. The desk takes what the mics
-heard in one block and feeds it to the wedges in the next, so the loop is the path and a block longer. Commands come line by line on standard input, answers go
-as JSON lines to standard output; times are of the monotonic clock, which all programs share.
+heard in one block and feeds it to the wedges in the next, so the loop is the path and a block
+longer. Commands come line by line on standard input, answers go as JSON lines to standard output;
+times are of the monotonic clock, which all programs share.
 
 ========================  ====================================================================
 send GAIN                 all sends times GAIN from now on
