@@ -25,6 +25,15 @@ from shaping.text.names import briefly
 LOST_AFTER_S: Final = 1.0
 """A device that brings no block for so long is gone: the longest usual block lasts 0.1 s."""
 
+FIRST_WITHIN_S: Final = 6.0
+"""Some sound servers take two seconds to bring the first block."""
+
+_SOON_S = "low"
+"""What is played is to fall silent soon."""
+
+WITH_ROOM_S: Final = 0.1
+"""What is only watched may come a tenth of a second later, and lose less."""
+
 _ANSWERS_WITHIN_S = 8.0
 _TICK_S = 0.005
 _FREE = 0
@@ -117,7 +126,7 @@ def opened_stream(
                 channels=channels,
                 samplerate=sample_rate_hz,
                 dtype="float32",
-                latency="low",
+                latency=_SOON_S if kind == "Stream" else WITH_ROOM_S,
                 blocksize=_FREE,
                 callback=callback,
             )
@@ -156,7 +165,7 @@ def _watched(
         now = time.monotonic()
         if player.blocks != seen:
             seen, since = player.blocks, now
-        elif now - since > LOST_AFTER_S or not stream.active:
+        elif now - since > (LOST_AFTER_S if seen else FIRST_WITHIN_S) or not stream.active:
             return player.done
     return True
 

@@ -15,7 +15,7 @@ from shaping.capture.audio import inspect, read_blocks
 from shaping.errors import CaptureError, DeviceError
 from shaping.live.blocks import BlockRing
 from shaping.live.devices import Device
-from shaping.live.duplex import LOST_AFTER_S, opened_stream, within_time
+from shaping.live.duplex import FIRST_WITHIN_S, LOST_AFTER_S, opened_stream, within_time
 from shaping.live.portaudio import leave_at_once
 from shaping.text.names import briefly, file_text
 
@@ -84,7 +84,7 @@ def _live(ring: BlockRing, stream: Any, device: Device) -> Iterator[NDArray[np.f
         now = time.monotonic()
         if ring.blocks != seen:
             seen, since = ring.blocks, now
-        elif now - since > LOST_AFTER_S or not stream.active:
+        elif now - since > (LOST_AFTER_S if seen else FIRST_WITHIN_S) or not stream.active:
             leave_at_once()
             raise DeviceError(
                 f"{briefly(device.name)} brings no sound any more; check cable, power and sound "
