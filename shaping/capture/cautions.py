@@ -44,3 +44,11 @@ EXPOSURE = (
     "recording is uncalibrated and gives no sound pressure level."
 )
 """Wherever recorded levels are shown."""
+
+MEASURED_LEVELS: tuple[str, ...] = (
+    "What documents say is shown as it stands there and is no verdict: how loud and how long is "
+    "safe is for local codes and qualified people to say, and for a hearing test.",
+    "Levels hold where the mic stood; nearer to a wedge, a side fill or drums they are higher.",
+    "A day counts whole: what was heard before and after this recording adds to it.",
+)
+"""Wherever sound pressure levels of a calibrated recording are shown."""

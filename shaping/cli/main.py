@@ -24,6 +24,7 @@ _COMMANDS = {
     "check": "What other settings would do to one wedge.",
     "thin": "Thinning alone: what the first rows gain, what the musician loses.",
     "compare": "What a plan really changed, before and after.",
+    "exposure": "Levels and doses, only from a calibrated recording.",
     "rehearsals": "Find feedback in many recorded rehearsals.",
     "devices": "The sound devices there are, and which could serve.",
     "measure": "Play and record from here: the quiet ring-out in one go.",

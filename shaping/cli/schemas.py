@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from shaping.analysis.exposure.to_json import EXPOSURE_FORM, EXPOSURE_SCHEMA
 from shaping.equaliser.limits_file import LIMITS_FORM
 from shaping.output import write_text
 from shaping.plan.plan_form import PLAN_FORM, SCHEMA
@@ -17,6 +18,7 @@ from shaping.reading.form import Form, json_schema
 from shaping.stage.description.stage_file import STAGE_FORM, STAGE_SCHEMA
 
 SCHEMAS: dict[str, tuple[str, Form[Any]]] = {
+    "analysis/exposure/exposure.schema.json": (EXPOSURE_SCHEMA, EXPOSURE_FORM),
     "equaliser/limits.schema.json": ("limits of an equaliser", LIMITS_FORM),
     "plan/plan.schema.json": (SCHEMA, PLAN_FORM),
     "stage/description/stage.schema.json": (STAGE_SCHEMA, STAGE_FORM),

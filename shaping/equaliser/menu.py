@@ -68,13 +68,19 @@ class Settings:
         )
 
 
-def feedback_settings(limits: Limits, *, sample_rate_hz: float) -> Settings | None:
+def feedback_settings(
+    limits: Limits,
+    *,
+    sample_rate_hz: float,
+    widest_q: float = WIDEST_Q,
+    narrowest_q: float = NARROWEST_Q,
+) -> Settings | None:
     """Return the settings feedback cuts are chosen from; None where the limits allow none."""
     kind = limits.band_kind
     if limits.bands == 0:
         return None
-    low_q = min(max(limits.min_q, WIDEST_Q), limits.max_q)
-    high_q = max(low_q, min(limits.max_q, NARROWEST_Q))
+    low_q = min(max(limits.min_q, widest_q), limits.max_q)
+    high_q = max(low_q, min(limits.max_q, narrowest_q))
     count = 1 + int(np.ceil(np.log(high_q / low_q) / np.log(_Q_RATIO) - 1e-9))
     dial_q = np.geomspace(low_q, high_q, count)
     gains = (0.0,) if kind is FilterKind.NOTCH else gain_steps_db(limits, _FREE_GAIN_STEP_DB)

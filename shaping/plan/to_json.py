@@ -43,6 +43,7 @@ RATE_WITHOUT_CAPTURE_HZ = 48_000
 
 _FILTER_NUMBERS = ("frequency_hz", "q", "gain_db")
 _SIGNIFICANT = {"frequency_hz": 7, "q": 7, "dial_q": 6, "bandwidth_oct": 6, "sos": 12}
+"""One part in a million and better: the same filter again when it is read back."""
 _DECIMALS = {
     "gain_db": 4,
     "effect_db": 2,
@@ -57,8 +58,10 @@ _DECIMALS = {
     "coherence_median": 4,
     "sii_before": 4,
     "sii_after": 4,
+    "wedges_later_s": 5,
 }
-_OTHER_DECIMALS = 3
+"""More than anything is known by, and the same on every machine."""
+_OTHER_DECIMALS = 3  # likewise
 _WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying_cuts", "capture"})
 
 

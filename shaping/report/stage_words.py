@@ -18,8 +18,8 @@ from shaping.text.quantities import gain_text
 
 BEFORE_HEADING = "Before you raise the sends"
 BEFORE = cautions.RING_OUT
-_WORTH_SAYING_DB = 0.5
-_FEW = 3
+_WORTH_SAYING_DB = 0.5  # a choice: for less nobody moves a stand
+_FEW = 3  # a choice: lines that are read
 _BASIS = {
     "noise": "",
     "ring-out": "From a ring-out: the rings alone, no margins.",
@@ -82,12 +82,18 @@ def answer(plan: StagePlan) -> tuple[str, ...]:
         )
     if before.deciding is None or after.deciding is None:
         return ("No open mic hears an open wedge: nothing here can howl.",)
+    if plan.doubts:
+        return (
+            "How far the sends may go up is withheld, for the measurement cannot tell. Record "
+            "again what is named here; the settings below are for where the loops stand out.",
+            *plan.doubts,
+        )
     added = after.stable_gain_db - before.stable_gain_db
     return (
-        _margin_sentence(after.stable_gain_db, added),
+        _margin_sentence(after.stable_gain_low_db, added),
         "First to howl is then " + deciding_text(plan, after.deciding) + ".",
         "As it is now: "
-        + _signed(before.stable_gain_db)
+        + _signed(before.stable_gain_low_db)
         + ", first "
         + deciding_text(plan, before.deciding)
         + ".",
@@ -95,11 +101,12 @@ def answer(plan: StagePlan) -> tuple[str, ...]:
 
 
 def _margin_sentence(after_db: float, added_db: float) -> str:
+    """Return how far all may go up: the safe end, and what the settings add."""
     change = f"{abs(added_db):.1f} dB {'more' if added_db >= 0 else 'less'} than now"
     if after_db >= 0:
         return (
             f"With these settings all sends together may go up {after_db:.1f} dB before the stage "
-            f"could howl, whatever the phases: {change}."
+            f"could howl, whatever the phases (safe end of a 95 % interval): {change}."
         )
     return (
         f"Even with these settings the stage could howl: all sends together must come down "

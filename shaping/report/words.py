@@ -213,7 +213,7 @@ def meaning(planned: PlannedFilter) -> str:
     if wanted.kind is FilterKind.HIGH_PASS:
         return (
             f"Takes away what lies below about {where}: rumble and boom that spill into the room. "
-            "If the voice turns thin on stage, set it a little lower."
+            "If it turns thin on stage, set it a little lower."
         )
     if wanted.kind is FilterKind.LOW_PASS:
         return f"Takes away what lies above about {where}. Voices and cymbals lose some air."
@@ -221,7 +221,7 @@ def meaning(planned: PlannedFilter) -> str:
     if planned.purpose is Purpose.THINNING and cuts:
         return (
             f"Takes some body out of this wedge around {where}. It sounds leaner on stage, and "
-            "the first rows hear the mains more clearly."
+            "less of it lies over the mains in the first rows."
         )
     if planned.purpose is Purpose.FEEDBACK and cuts:
         wide = planned.bandwidth_oct is not None and planned.bandwidth_oct > 0.3

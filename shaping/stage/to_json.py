@@ -55,6 +55,7 @@ def stage_plan_to_dict(plan: StagePlan) -> dict[str, Any]:
             {key: _number(value) for key, value in asdict(one).items()} for one in plan.places
         ],
         "cautions": list(plan.cautions),
+        "doubts": list(plan.doubts),
     }
 
 
@@ -74,7 +75,9 @@ def _together(plan: StagePlan) -> dict[str, Any] | None:
         "delay_known": before.delay_known,
         "deciding": _deciding(plan.stage, before),
         "deciding_after": _deciding(plan.stage, after),
-        "critical": [asdict(one) for one in before.critical],
+        "critical": [
+            {key: _number(value) for key, value in asdict(one).items()} for one in before.critical
+        ],
         "joint": plan.joint,
         "coupling_db": _number(plan.coupling_db),
     }

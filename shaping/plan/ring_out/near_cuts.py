@@ -56,7 +56,7 @@ MOST_PROMISED_DB = 9.0
 """The curve is pushed down by no more: below that, what was not seen decides, and one band of
 `HARD_LIMIT_DB` that misses a ring by half a frequency step would need a second one."""
 
-ADDED_SLOPE, ADDED_BASE_DB = 0.83, -2.25
+ADDED_SLOPE, ADDED_BASE_DB = 0.83, -2.25  # fitted: measured_ring_outs.py --calibrate
 ADDED_SPREAD_DB = (-2.4, 2.3)
 """Added stable gain from what the curve promises, and 5 and 95 % of what it misses."""
 
@@ -69,11 +69,11 @@ HELD_DB = -8.0
 NEAR_DB = -4.0
 """Points within this of the first howl are named."""
 
-MOST_NEAR = 12
-_SAME_OCT = 1 / 24
+MOST_NEAR = 12  # a choice: more frequencies than anybody cuts are no advice
+_SAME_OCT = 1 / 24  # one cell of `shaping.analysis.ring_out.nearness`
 _Real = NDArray[np.float64]
 
-_CELL_EDGE = 2 ** (1 / 60)
+_CELL_EDGE = 2 ** (1 / 60)  # two fifths of a cell to either side of its middle
 
 
 @dataclass(frozen=True, slots=True)

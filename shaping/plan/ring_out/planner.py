@@ -23,7 +23,7 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.plan.assemble import GAVE_WAY, assemble_plan, unserved_cautions
+from shaping.plan.assemble import GAVE_WAY, Evidence, assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
 from shaping.plan.ring_out.in_place import NOTHING_RANG, InPlace
 from shaping.plan.ring_out.near_cuts import NearAsked, near_cuts
@@ -122,7 +122,7 @@ def plan_from_rings(
         captures,
         limits,
         [*planned_thinning(outcome), *planned_cuts(outcome)],
-        rings=rings,
+        evidence=Evidence(rings=rings),
         thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
         unserved=[
             finding
@@ -173,9 +173,8 @@ def _near_plan(
         captures,
         limits,
         [*planned_thinning(outcome), *start.before.told(planned_cuts(outcome))],
-        rings=start.rings,
+        evidence=Evidence(rings=start.rings, ring_out=near.summary),
         thinning=thinning_summary(fixed) if start.thin else None,
-        ring_out=near.summary,
         cautions=[
             *start.before.cautions(near.cuts),
             *cautions(outcome, in_place=start.before.known),
@@ -191,7 +190,7 @@ def _kept_plan(captures: Sequence[Capture | CaptureSummary], start: _Start) -> P
         captures,
         start.limits,
         [*start.thin, *start.before.kept(start.limits)],
-        rings=start.rings,
+        evidence=Evidence(rings=start.rings),
         thinning=thinning_summary(p.filter for p in start.thin) if start.thin else None,
         cautions=[NOTHING_RANG],
     )

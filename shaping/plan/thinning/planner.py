@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from shaping.analysis.first_row.spill import Spill, compare_first_rows
+from collections.abc import Sequence
+
+from shaping.analysis.first_row.interference import Interference, interference
+from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill, compare_first_rows
 from shaping.analysis.third_octave import band_levels
 from shaping.capture import cautions
 from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
+from shaping.filters.design import cascade_sos
+from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.assemble import in_dialling_order, summarise_capture
 from shaping.plan.plan import Plan, PlannedFilter, ThinningSummary
 from shaping.plan.suggestion import Suggestion
@@ -30,7 +35,7 @@ _EVERY_USE_HAS_A_HIGH_PASS = ThinningAmount.MEDIUM
 
 _BY_EAR = (
     "These settings are a starting point: raise the high-pass until the wedge just sounds thin, "
-    "then back off a little.",
+    "then back off a little."
 )
 
 
@@ -70,8 +75,11 @@ def thin(
     """
     wanted = chosen_amount(amount)
     filters = thinning_filters(wanted, limits, use=use)
-    summary = thinning_summary([planned.filter for planned in filters])
-    said = (*_BY_EAR, *left_out(wanted, limits, use=use))
+    dialled = [planned.filter for planned in filters]
+    # In ears spill to nobody, and what is not thinned saves and costs nothing.
+    summary = thinning_summary(dialled, use=use) if dialled and use != WedgeUse.IN_EAR else None
+    has_high_pass = any(one.kind is FilterKind.HIGH_PASS for one in dialled)
+    said = (*([_BY_EAR] if has_high_pass else []), *left_out(wanted, limits, use=use))
     return Suggestion(_plan((), filters, limits, summary, said))
 
 
@@ -141,17 +149,37 @@ def thin_to_first_row(
     """
     spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
-    summary = thinning_summary([planned.filter for planned in fit.filters], spill=spill)
+    dialled = [planned.filter for planned in fit.filters]
+    summary = thinning_summary(
+        dialled, use=use, spill=spill, meeting=_meeting(wedges, mains, spill, dialled)
+    )
     said = (*fit_cautions(fit), *left_out(_EVERY_USE_HAS_A_HIGH_PASS, limits, use=use))
     plan = _plan((wedges, mains), fit.filters, limits, summary, said)
     return Suggestion(plan, (wedges, mains), spill=spill)
+
+
+def _meeting(
+    wedges: Capture, mains: Capture, spill: Spill, filters: Sequence[Filter]
+) -> Interference | None:
+    """Return how both add up in the low mids, where their recordings show it."""
+    rate_hz = wedges.sample_rate_hz
+    if mains.sample_rate_hz != rate_hz:
+        return None
+    low_hz, high_hz = LOW_MIDS_HZ
+    return interference(
+        wedges.samples,
+        mains.samples,
+        rate_hz,
+        bands_hz=[hz for hz in spill.nominal_hz if low_hz <= hz <= high_hz],
+        sos=cascade_sos(filters, sample_rate_hz=rate_hz),
+    )
 
 
 def _plan(
     captures: tuple[Capture, ...],
     filters: tuple[PlannedFilter, ...],
     limits: Limits,
-    summary: ThinningSummary,
+    summary: ThinningSummary | None,
     said: tuple[str, ...],
 ) -> Plan:
     return Plan(
@@ -164,7 +192,7 @@ def _plan(
         thinning=summary,
         unserved=(),
         cautions=(
-            *cautions.THINNING,
+            *(cautions.THINNING if filters else ()),
             *said,
             cautions.EXPOSURE if captures else cautions.SAFE_LEVELS,
         ),

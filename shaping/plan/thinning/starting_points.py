@@ -134,16 +134,15 @@ def thinning_filters(
     corner_hz = high_pass.corners_hz[_STRONG_AMOUNTS.index(amount)]
     if corner_hz is not None and limits.has_high_pass:
         filter = quantise(Filter(FilterKind.HIGH_PASS, corner_hz, order=_ORDER), limits)
-        reason = (
-            f"{high_pass.basis}: little of use lies below {hertz_text(filter.frequency_hz)} here, "
-            "and what does spills to the first rows"
-        )
+        reason = f"{high_pass.basis}: little of use lies below {hertz_text(filter.frequency_hz)} here"
+        if use is not WedgeUse.IN_EAR:
+            reason += ", and what does spills to the first rows"
         planned.append(planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason))
     if use not in _KEEPS_LOW_MIDS:
         wanted = _low_mid(amount)
         reason = (
-            f"{INFERENCE}: low mids spill all round the wedge and mask the voice; depth and Q "
-            "by ear"
+            f"{INFERENCE}: low mids leave the wedge all round and lie over the mains in the first "
+            "rows; depth and Q by ear"
         )
         planned.extend(
             planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason)

@@ -27,7 +27,7 @@ from shaping.text.names import briefly, shown
 from shaping.text.sentences import listing
 
 STAGE_SCHEMA = "shaping.stage/1"
-_MAX_BYTES = 256 * 1024
+_MAX_BYTES = 256 * 1024  # a choice: hundreds of mics and wedges; a larger file is another one
 
 EXAMPLE = """\
 # A stage: every mic in every wedge. Lines that begin with # are remarks.
