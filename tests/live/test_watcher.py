@@ -7,7 +7,7 @@ import pytest
 
 from shaping.live.watch.board import MOST_ENTRIES, Board
 from shaping.live.watch.measures import MEASURE_NAMES, straight_lines
-from shaping.live.watch.model import CERTAIN, Rivals, confidence_of, evidence_of
+from shaping.live.watch.model import APART_S, CERTAIN, Rivals, confidence_of, evidence_of
 from shaping.live.watch.watcher import GONE_S, GrowingRing, Watcher
 from shaping.live.watch.worth import LEAST_DB, MOST_TREMBLE_BINS, worth_a_look
 
@@ -122,6 +122,8 @@ def test_other_pitches_speak_for_music_and_multiples_do_not():
     for hertz in (440.0, 880.0, 587.3, 660.0):
         rivals.note(hertz, 1.0)
     assert rivals.count(440.0, 2.0) == 2
+    assert rivals.count(440.0, 1.0 + APART_S - 0.01) == 0
+    assert rivals.count(440.0, 1.0 + APART_S + 0.01) == 2
     assert rivals.count(440.0, 13.0) == 2
     assert rivals.count(440.0, 13.1) == 0
 

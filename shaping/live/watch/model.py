@@ -33,6 +33,10 @@ named the most rings in time, at two false ones an hour, on tuning sources left 
 RIVALS_FOR_S: Final = 12.0
 """As in `shaping.rehearsals.model`."""
 
+APART_S: Final = 0.3
+"""Only tones that have ended are rivals: a loop pushed far rings at several places at once. Without
+this, fewer rings were named in time on those sources."""
+
 _SEMITONES = 12
 
 
@@ -46,10 +50,13 @@ class Rivals:
         self._last_s: dict[int, float] = {}
 
     def count(self, frequency_hz: float, now_s: float) -> int:
-        """Return how many other pitches were ring-like of late; multiples are no other pitch."""
+        """Return how many other pitches were ring-like of late, and are not any more.
+
+        Multiples are no other pitch.
+        """
         own = _semitone(frequency_hz)
         return sum(
-            now_s - last_s <= RIVALS_FOR_S and _other_pitch(abs(one - own))
+            APART_S <= now_s - last_s <= RIVALS_FOR_S and _other_pitch(abs(one - own))
             for one, last_s in self._last_s.items()
         )
 
