@@ -87,6 +87,25 @@ def test_the_recorders_own_clock_agrees_within_a_twentieth_of_a_second(
     assert goes_on_from({**late, "first_frame": 480_007 + gap_frames}, early) is follows
 
 
+@pytest.mark.parametrize(
+    ("size", "full"),
+    [
+        (2**31, True),
+        (round(0.971 * 2**31), True),
+        (round(0.969 * 2**31), False),
+        (2**31 + 1, False),
+        (2**32, True),
+        (round(0.969 * 2**32), False),
+        (2**32 + 1, False),
+    ],
+)
+def test_recorders_split_where_sizes_of_31_or_32_bits_end(size: int, full: bool) -> None:
+    facts = {"sample_rate_hz": 48_000, "channels": 2, "first_frame": None, "frames": 480_000}
+    early = {**facts, "path": "/tapes/band_1.wav", "size": size, "modified_ns": 0}
+    late = {**facts, "path": "/tapes/band_2.wav", "size": 1000, "modified_ns": 999 * SECOND_NS}
+    assert goes_on_from(late, early) is full
+
+
 def told(tmp_path: Path, *days: list[Any]) -> list[str]:
     """Return what Sunday's lines say of one channel, one list of events for each date."""
     records = [
