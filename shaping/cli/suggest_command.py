@@ -70,6 +70,7 @@ Examples:
     help='With --walking: where the mic was, such as "12.5=drum riser"; once for each place.',
 )
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
+@options.name_option
 @options.html_option
 @options.json_option
 @options.force_option
@@ -88,6 +89,7 @@ def command(
     walking: bool,
     marks: tuple[str, ...],
     plot_path: str | None,
+    name: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
@@ -95,7 +97,8 @@ def command(
     """Suggest high-pass, low-mid and feedback cuts from recordings of one wedge.
 
     A ring-out is a recording made while the send was raised until the wedge rang. Pink noise (or
-    a sweep) is a recording of a test signal played through the wedge with the mic's send muted;
+    a sweep) is a recording of a test signal played through the wedge, the mic muted
+    everywhere and recorded before the mute;
     with --reference it gives the loop's stable gain as well.
 
     Step by step: record a ring-out, dial in the plan, record again with it in place, and run
@@ -160,6 +163,7 @@ def command(
         html_path=html_path,
         json_path=json_path,
         force=force,
+        name=name,
     )
 
 

@@ -47,6 +47,7 @@ _USES = ("vocal", "speech", "acoustic-guitar", "keys", "drum-fill", "side-fill",
 @options.limits_option
 @options.channel_option
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
+@options.name_option
 @options.html_option
 @options.json_option
 @options.force_option
@@ -62,6 +63,7 @@ def command(
     limits_name: str,
     channel: int | None,
     plot_path: str | None,
+    name: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
@@ -115,4 +117,5 @@ def command(
         html_path=html_path,
         json_path=json_path,
         force=force,
+        name=name,
     )

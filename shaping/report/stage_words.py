@@ -21,7 +21,6 @@ from shaping.text.quantities import gain_text
 BEFORE_HEADING = "Before you raise the sends"
 BEFORE = cautions.RING_OUT
 _WORTH_SAYING_DB = 0.5  # a choice: for less nobody moves a stand
-_FEW = 3  # a choice: lines that are read
 _BASIS = {
     "noise": "",
     "ring-out": "From a ring-out: the rings alone, no margins.",
@@ -226,7 +225,7 @@ def conventions(plan: StagePlan) -> tuple[str, ...]:
 
 
 def remedy_texts(plan: StagePlan) -> tuple[str, ...]:
-    """Return what to mute or move to win most, a few lines of different kinds."""
+    """Return what to mute or move to win most, the best of each kind."""
     told: list[str] = []
     seen: set[str] = set()
     for one in plan.remedies:
@@ -234,7 +233,7 @@ def remedy_texts(plan: StagePlan) -> tuple[str, ...]:
             continue
         seen.add(one.what)
         told.append(_remedy_text(plan, one))
-    return tuple(told[:_FEW]) or (
+    return tuple(told) or (
         ("No single mic or send, muted or moved, would win half a decibel.",)
         if plan.after is not None
         else ()

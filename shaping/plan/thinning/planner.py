@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from shaping.analysis.first_row.interference import Interference, interference
 from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill, compare_first_rows
 from shaping.analysis.third_octave import band_levels
@@ -186,8 +188,8 @@ def _meeting(
         return None
     low_hz, high_hz = LOW_MIDS_HZ
     return interference(
-        wedges.samples,
-        mains.samples,
+        wedges.samples.astype(np.float64),
+        mains.samples.astype(np.float64),
         rate_hz,
         bands_hz=[hz for hz in spill.nominal_hz if low_hz <= hz <= high_hz],
         sos=cascade_sos(filters, sample_rate_hz=rate_hz),

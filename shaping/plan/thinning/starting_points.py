@@ -93,6 +93,7 @@ _HIGH_PASS = {
     WedgeUse.SIDE_FILL: _HighPass((60.0, 70.0, 80.0), INFERENCE),
     WedgeUse.IN_EAR: _HighPass((None, 40.0, 60.0), INFERENCE),
 }
+"""In Hz; whence each comes stands beside it."""
 
 _LOW_MID = {  # gain in dB and Q of one wide bell at LOW_MID_HZ
     ThinningAmount.LIGHT: (-3.0, 1.4),

@@ -32,8 +32,9 @@ _MAX_BYTES = 256 * 1024  # a choice: hundreds of mics and wedges; a larger file 
 EXAMPLE = """\
 # A stage: every mic in every wedge. Lines that begin with # are remarks.
 #
-# For each wedge: mute every send, play the noise ("shaping signal pink-noise noise.wav") through
-# this wedge alone, quietly at first, and record all mics at once. In-ears out, hands on the level.
+# For each wedge: mute every mic everywhere (mains, wedges, in-ears, stream), play the noise
+# ("shaping signal pink-noise noise.wav") through this wedge alone, from silence up to the level of
+# loud speech, and record all mics at once, before their mutes. In-ears out, hands on the level.
 schema = "shaping.stage/1"
 
 [[wedge]]
