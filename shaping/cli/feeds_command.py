@@ -172,11 +172,11 @@ def _emit(
 
 
 def _write_example(words: tuple[str, ...], *, force: bool) -> None:
-    from shaping.analysis.feeds.files.packs_file import EXAMPLE
+    from shaping.analysis.feeds.files.packs_file import PACKS_EXAMPLE
     from shaping.output import write_text
 
     if len(words) != 1:
         raise click.UsageError("name the file to write: shaping feeds new FILE.toml")
-    write_text(words[0], EXAMPLE, force=force)
+    write_text(words[0], PACKS_EXAMPLE, force=force)
     options.tell_written(words[0])
     click.echo("Next: put in your packs, then: shaping feeds RECORDING... --names " + words[0])
