@@ -9,6 +9,7 @@
     ├── PlanError         a plan file that cannot be used
     ├── StageError        a stage file that cannot be used, or a change that fits no stage
     ├── FeedsError        a packs file or a last good state that cannot be used
+    ├── DeviceError       a sound device that is not there, or that cannot do what is asked
     └── OutputError       a result that cannot be written
 
 Every message says what is wrong, where, and what to do next. The command line prints the
@@ -44,6 +45,10 @@ class StageError(ShapingError):
 
 class FeedsError(ShapingError):
     """A packs file or a last good state that cannot be read or used."""
+
+
+class DeviceError(ShapingError):
+    """A sound device that is not there, or that cannot do what is asked of it."""
 
 
 class OutputError(ShapingError):

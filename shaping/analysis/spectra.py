@@ -24,7 +24,7 @@ from shaping.errors import ParameterError
 FLOOR_DB = -200.0
 """Lowest level shown; digital silence reads this."""
 
-_BLOCK_FRAMES = 256
+_BLOCK_FRAMES = 256  # to bound the memory; small enough for the caches
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,7 +26,7 @@ LOWEST_BAND_HZ, HIGHEST_BAND_HZ = 50.0, 10_000.0
 """Bands that matter to spill: the lowest of a wedge to the highest of a voice."""
 
 _PERIODS = 25.0  # window in periods of the lowest midband: bins of its width / 5.8
-_LEAST_POWER = 1e-30
+_LEAST_POWER = 1e-30  # keeps a logarithm finite
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-_F1, _F2, _F3, _F4 = 20.598997, 107.65265, 737.86223, 12194.217  # Hz
+F1_HZ, F2_HZ, F3_HZ, F4_HZ = 20.598997, 107.65265, 737.86223, 12194.217
+"""Poles of the A-weighting; the C-weighting has the first and the last, each twice."""
 
 
 def a_weighting_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
@@ -34,11 +35,11 @@ def c_weighting_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
 
 def _c_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
     f_squared = np.asarray(frequency_hz, dtype=np.float64) ** 2
-    gain = f_squared / ((f_squared + _F1**2) * (f_squared + _F4**2))
+    gain = f_squared / ((f_squared + F1_HZ**2) * (f_squared + F4_HZ**2))
     return np.asarray(20.0 * np.log10(gain))
 
 
 def _a_db(frequency_hz: ArrayLike) -> NDArray[np.float64]:
     f_squared = np.asarray(frequency_hz, dtype=np.float64) ** 2
-    extra = f_squared / np.sqrt((f_squared + _F2**2) * (f_squared + _F3**2))
+    extra = f_squared / np.sqrt((f_squared + F2_HZ**2) * (f_squared + F3_HZ**2))
     return np.asarray(_c_db(frequency_hz) + 20.0 * np.log10(extra))

@@ -184,7 +184,7 @@ def read_capture(
     if channel is None:
         channel = 1
         if info.channels > 1:
-            channel = _loudest_channel(info)
+            channel = loudest_channel(info)
             notes.append(
                 QualityNote(
                     QualityCode.LOUDEST_CHANNEL,
@@ -243,7 +243,7 @@ def _straight(
             yield block
 
 
-def _loudest_channel(info: RecordingInfo) -> int:
+def loudest_channel(info: RecordingInfo) -> int:
     """Return the channel, from 1, of the greatest power about its mean; broken ones come last."""
     total = np.zeros(info.channels)
     squares = np.zeros(info.channels)

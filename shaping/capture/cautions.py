@@ -15,10 +15,11 @@ RING_OUT: tuple[str, ...] = (
 """For anyone who rings out a wedge, or tries a plan at the gain where it rang."""
 
 TEST_SIGNAL: tuple[str, ...] = (
-    "Start with the playback level all the way down and raise it slowly, a hand on the fader.",
+    "Start with the playback level all the way down and raise it slowly, to loud speech at most, a "
+    "hand on the fader.",
     "Warn everyone on and near the stage, take in-ear monitors out, and keep the limiter in.",
-    "Mute the mic's send to the wedge while the signal plays, and stop if a driver distorts or "
-    "smells hot.",
+    "Mute the mic everywhere while the signal plays (mains, every wedge, in-ears, stream), record "
+    "it before the mute, and stop if a driver distorts or smells hot.",
     "Never play a test signal into headphones or in-ear monitors.",
 )
 """For anyone who plays a test signal through a wedge."""
@@ -29,6 +30,13 @@ THINNING: tuple[str, ...] = (
     "on the fader: it can howl, and feedback can injure hearing.",
 )
 """For anyone who thins a wedge."""
+
+IN_EAR: tuple[str, ...] = (
+    "Tell the musician, and have the pack turned down or the in-ears out before you change their "
+    "mix: a change of it is as near to the ear as any.",
+    "Keep the pack's limiter in, and bring the level back slowly, from the bottom up.",
+)
+"""For anyone who changes the mix of an in-ear."""
 
 LISTENING: tuple[str, ...] = (
     "Turn the volume down before you press play, then raise it slowly: captures and tests can "
@@ -54,3 +62,11 @@ EXPOSURE = (
     "recording is uncalibrated and gives no sound pressure level."
 )
 """Wherever recorded levels are shown."""
+
+MEASURED_LEVELS: tuple[str, ...] = (
+    "What documents say is shown as it stands there and is no verdict: how loud and how long is "
+    "safe is for local codes and qualified people to say, and for a hearing test.",
+    "Levels hold where the mic stood; nearer to a wedge, a side fill or drums they are higher.",
+    "A day counts whole: what was heard before and after this recording adds to it.",
+)
+"""Wherever sound pressure levels of a calibrated recording are shown."""

@@ -32,7 +32,7 @@ _MIN_TOP_SAMPLES = 12
 _FULL_SCALE = 0.9999
 """At or above this a sample sits on the converter's rail (0.9999695 is the top of 16 bits)."""
 
-_MIN_ON_RAIL = 8
+_MIN_ON_RAIL = 8  # a choice: fewer may be the one peak of a low note
 _PILED_UP_ON_RAIL = 0.2
 """The same measure for samples exactly on the rail, where a sine of full scale has 1.7 %."""
 

@@ -19,7 +19,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
-_UNSET_32 = 0xFFFFFFFF
+_UNSET_32 = 0xFFFFFFFF  # EBU Tech 3306: the length stands elsewhere, or was never filled in
 _STREAMED_32 = 0x7FFFF000
 """From here to 2^31 - 1: what converters write when they cannot go back to fill in the size."""
 
@@ -29,7 +29,7 @@ _MAX_CHUNKS = 10_000
 _WAVE64_RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 _WAVE64_DATA = bytes.fromhex("64617461f3acd3118cd100c04f8edb8a")
 
-_OGG_LARGEST_PAGE = 65_307
+_OGG_LARGEST_PAGE = 65_307  # RFC 3533: 27 + 255 bytes of head, 255 segments of 255
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,10 @@ _WINDOW_S = 2.0
 _MOST_WINDOWS = 120
 """Spread over the recording, so that twenty minutes cost no more than two."""
 
-_HARMONICS = 12
+_HARMONICS = 12  # a choice: buzz further up is told by those below
 _TOLERANCE = 0.004
-_PERCENTILE = 20.0
+"""Mains run within 0.2 Hz of 50 or 60 (common practice), recorders' clocks far closer."""
+_PERCENTILE = 20.0  # a choice: what sounds for less than four fifths of the time is music
 
 _PROMINENT_DB = (6.0, 20.0)
 """Height over the spectrum a few hertz to either side for a harmonic to count: the first figure

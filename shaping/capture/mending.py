@@ -19,8 +19,8 @@ from typing import BinaryIO
 
 from shaping.capture.extent import Extent, chunks
 
-_UNSET_32 = 0xFFFFFFFF
-_LONGEST_HEAD = 2**24
+_UNSET_32 = 0xFFFFFFFF  # EBU Tech 3306: the length stands in the ds64 chunk
+_LONGEST_HEAD = 2**24  # a choice: no head is longer, and no more is read at once
 
 
 class MendedFile(io.RawIOBase):

@@ -23,8 +23,8 @@ from xml.etree import ElementTree
 from shaping.capture.extent import chunks
 from shaping.text.names import shown
 
-_LONGEST_CHUNK = 2**20
-_LONGEST_NAME = 60
+_LONGEST_CHUNK = 2**20  # a choice: names and dates take a few kilobytes; no more is read
+_LONGEST_NAME = 60  # a choice: what fits a line on a page
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,19 +49,19 @@ crest common for test noise); a sine has 3 dB."""
 _LOWEST_HZ: Final = 20.0
 """Below it a wedge only moves its cone."""
 
-_HIGHEST_HZ: Final = 20_000.0
+_HIGHEST_HZ: Final = 20_000.0  # the end of hearing; above it there is only heat for the horn
 
 LONGEST_S: Final = 300.0
 """Longer tells no more, and heats voice coils."""
 
-_THIRD_OCTAVE_EDGE = 10 ** (1 / 20)
+_THIRD_OCTAVE_EDGE = 10 ** (1 / 20)  # IEC 61260-1: half a third of an octave, base ten
 _ROLL_OFF = 10 ** (1 / 10)
 """Beyond the outermost band the spectrum falls to nothing within a third of an octave."""
 
 _FADE_PASSES = 2
 """The fades take more from one band than from another, up to 0.6 dB in 4 s: made good twice."""
 
-_MOST_PASSES = 60
+_MOST_PASSES = 60  # a choice: a bound on time; where it does not settle, the peak is clipped
 
 
 def peak_dbfs(kind: SignalKind, level_dbfs: float) -> float:

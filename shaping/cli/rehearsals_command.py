@@ -27,10 +27,10 @@ Exit codes:
   2  bad input or usage
 """
 
-_NOT_SCANNED = 3
+_NOT_SCANNED = 3  # somebody must act on what was found (DEVELOPERS.md)
 
-_MOST_PROBLEMS = 20
-_MOST_CHANNELS, _MOST_PLACES = 12, 3
+_MOST_PROBLEMS = 20  # lines, as many as fit a terminal
+_MOST_CHANNELS, _MOST_PLACES = 12, 3  # lines, and frequencies in each
 
 
 @click.command("rehearsals", epilog=_EXAMPLES)
@@ -99,7 +99,8 @@ def command(
     from shaping.equaliser.limits_file import load_limits
     from shaping.rehearsals.archive.naming import naming_for
     from shaping.rehearsals.results import summary_to_dict
-    from shaping.rehearsals.scan import scan_rehearsals
+    from shaping.rehearsals.scan import Earlier, scan_rehearsals
+    from shaping.rehearsals.scanning.executors import Cluster
 
     if not paths and not forget:
         raise click.UsageError("Missing argument 'PATH...'.")
@@ -110,14 +111,11 @@ def command(
         summary = scan_rehearsals(
             paths,
             out,
-            jobs=jobs,
-            cluster=cluster,
-            wait_s=wait_s,
+            jobs=jobs if cluster is None else Cluster(cluster, wait_s),
             progress=bar.update,
             limits=limits,
             naming=naming,
-            retry=retry,
-            forget=forget,
+            earlier=Earlier(retry, forget),
         )
     if json_path:
         options.emit_json(json.dumps(summary_to_dict(summary), indent=2), json_path, force=force)

@@ -58,10 +58,12 @@ def command(
 ) -> None:
     """Make a test signal as a 24-bit WAV file, quiet on purpose.
 
-    Play noise or a sweep through the wedge with the mic's send muted, record the mic, and give
-    both files to `shaping suggest --reference`: a ring-out without a howl. The signal of feeds
-    goes into all in-ear packs at once, off the ears (`shaping feeds`); only --level and --rate
-    change it.
+    Mute the mic everywhere (mains, every wedge, in-ears, stream), play it through the wedge from
+    silence up to the level of loud speech, record the mic before the mute, and give both files to
+    `shaping suggest --reference`: a ring-out without a howl.
+
+    The signal of feeds goes into all in-ear packs at once, off the ears (`shaping feeds`); only
+    --level and --rate change it.
     """
     from shaping.capture import cautions, signals
 

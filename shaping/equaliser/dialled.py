@@ -35,11 +35,12 @@ DEFAULT_Q = 4.0
 """Where no width is said; the middle of what a parametric band is used at. Our choice."""
 
 DIALLED_LOW_HZ, DIALLED_HIGH_HZ = 10.0, 24_000.0
-MOST_GAIN_DB = 40.0
-LOWEST_Q, HIGHEST_Q = 0.1, 200.0
-MAX_DIALLED_BYTES = 64 * 1024
+"""No equaliser goes beyond, so it is a slip of the hand."""
+MOST_GAIN_DB = 40.0  # a choice: twice what any desk has
+LOWEST_Q, HIGHEST_Q = 0.1, 200.0  # a choice: 7 octaves to 1/140 of one, beyond what dials have
+MAX_DIALLED_BYTES = 64 * 1024  # a choice: hundreds of filters; a larger file is another one
 
-_DB_PER_OCTAVE = 6
+_DB_PER_OCTAVE = 6  # of each order of a Butterworth filter
 _NUMBER = r"[-+−]?\d+(?:\.\d+)?"
 _FREQUENCY = r"(?P<hz>\d+(?:\.\d+)?)\s*(?P<kilo>k?)(?:hz)?"
 _GAIN = rf"(?P<gain>{_NUMBER})\s*(?:db)?"

@@ -17,14 +17,14 @@ from shaping.filters.kinds import FilterKind
 from shaping.filters.width import QConvention
 from shaping.text.names import briefly
 
-MAX_BANDS = 64
-FREQUENCY_RANGE_HZ = (10.0, 40_000.0)
-MAX_STEPS_PER_OCTAVE = 192
-MAX_GAIN_DB = 60.0
-Q_RANGE = (0.05, 1000.0)
-HIGH_PASS_RANGE_HZ = (5.0, 2000.0)
-MAX_HIGH_PASS_ORDER = 8
-MAX_LINE = 200
+MAX_BANDS = 64  # a choice: twice a graphic equaliser of third octaves
+FREQUENCY_RANGE_HZ = (10.0, 40_000.0)  # a choice: wider than any equaliser is labelled
+MAX_STEPS_PER_OCTAVE = 192  # a choice: finer is as good as free
+MAX_GAIN_DB = 60.0  # a choice: beyond it a dial is switched off, or it is a slip of the hand
+Q_RANGE = (0.05, 1000.0)  # a choice: wider than the cuts anybody dials, narrower than any notch
+HIGH_PASS_RANGE_HZ = (5.0, 2000.0)  # a choice: wider than any high-pass is labelled
+MAX_HIGH_PASS_ORDER = 8  # 48 dB per octave, the steepest that is common
+MAX_LINE = 200  # a choice: one line, however wide the screen
 
 BAND_KINDS = (FilterKind.PEAKING, FilterKind.NOTCH)
 """Kinds that an equaliser's band can be asked for."""

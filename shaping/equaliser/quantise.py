@@ -23,7 +23,7 @@ LEAST_MOVE_DB = 1.0
 about the least that is heard of a level at all (textbooks of hearing; from memory), and a mic that
 moves by a few centimetres changes the loop by more."""
 
-_STEPS_ORIGIN_HZ = 1000.0
+_STEPS_ORIGIN_HZ = 1000.0  # ISO 266: preferred frequencies count from 1 kHz
 
 
 def quantise(filter: Filter, limits: Limits) -> Filter:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+"""ISO 266: preferred numbers, ten a decade."""
 
 EDGE_RATIO = 10 ** (1 / 20)
 """Upper edge over midband of a third-octave band."""

@@ -27,7 +27,7 @@ NEAREST_OVER_RATE = 1e-6
 """Least distance of a corner from 0 Hz and from the Nyquist frequency, over the sample rate:
 nearer, double precision cannot hold the poles inside the unit circle."""
 
-_WIDEST_OVER_EXACT = 2.0
+_WIDEST_OVER_EXACT = 2.0  # a choice: see `alpha_from_octaves`
 
 
 def alpha_from_q(w0: float, q: float) -> float:

@@ -6,6 +6,7 @@ A planner decides which filters there are and why; this module turns its decisio
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from shaping.analysis.findings import Recurring, Resonance, Ring
 from shaping.capture import cautions as cautions_of
@@ -31,6 +32,28 @@ GAVE_WAY = (
 )
 
 BETTER_CURE = "a lower fader or a better place for the mic is the better cure"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the captures showed, as in `Plan`.
+
+    Attributes
+    ----------
+    rings : sequence of Ring
+        Most urgent first.
+    resonances : sequence of Resonance
+        Most prominent first.
+    loop : LoopSummary or None
+        What the filters do to the loop; None where it was not measured.
+    ring_out : RingOutSummary or None
+        What a ring-out tells of the loop; None where nothing rang, more likely than not.
+    """
+
+    rings: Sequence[Ring] = ()
+    resonances: Sequence[Resonance] = ()
+    loop: LoopSummary | None = None
+    ring_out: RingOutSummary | None = None
 
 
 def planned_filter(
@@ -77,18 +100,18 @@ def summarise_capture(capture: Capture) -> CaptureSummary:
     )
 
 
+_NOTHING_SHOWN = Evidence()
+
+
 def assemble_plan(
     captures: Sequence[Capture | CaptureSummary],
     limits: Limits,
     filters: Iterable[PlannedFilter],
     *,
-    rings: Sequence[Ring] = (),
-    resonances: Sequence[Resonance] = (),
-    loop: LoopSummary | None = None,
+    evidence: Evidence = _NOTHING_SHOWN,
     thinning: ThinningSummary | None = None,
     unserved: Sequence[Ring | Resonance] = (),
     cautions: Iterable[str] = (),
-    ring_out: RingOutSummary | None = None,
 ) -> Plan:
     """Return the finished plan.
 
@@ -101,18 +124,15 @@ def assemble_plan(
         The equaliser.
     filters : iterable of PlannedFilter
         Quantised filters; feedback cuts most urgent first.
-    rings, resonances : sequence of Ring, sequence of Resonance
-        The evidence, as in `Plan`.
-    loop, thinning : LoopSummary, ThinningSummary
-        What the filters do, as in `Plan`; None where it is not known.
+    evidence : Evidence
+        What the captures showed.
+    thinning : ThinningSummary or None
+        What the filters do to spill; None where nothing is thinned.
     unserved : sequence of Ring or Resonance
         As in `Plan`.
     cautions : iterable of str
         Plain sentences; each is kept once, in order. The usual cautions for this kind of capture
         and what is unserved are added.
-
-    ring_out : RingOutSummary, optional
-        What a ring-out tells of the loop; None where nothing rang, more likely than not.
 
     Returns
     -------
@@ -129,13 +149,13 @@ def assemble_plan(
         ),
         limits=limits,
         filters=in_dialling_order(filters),
-        rings=tuple(rings),
-        resonances=tuple(resonances),
-        loop=loop,
+        rings=tuple(evidence.rings),
+        resonances=tuple(evidence.resonances),
+        loop=evidence.loop,
         thinning=thinning,
         unserved=tuple(unserved),
         cautions=tuple(dict.fromkeys(said)),
-        ring_out=ring_out,
+        ring_out=evidence.ring_out,
     )
 
 

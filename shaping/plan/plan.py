@@ -198,6 +198,59 @@ class IntelligibilityAt:
 
 
 @dataclass(frozen=True, slots=True)
+class BandInterference:
+    """What mains and wedges do to each other in one third octave.
+
+    Attributes
+    ----------
+    nominal_hz : float
+        Its name.
+    before_db, after_db : float
+        Level as they really add, over that of powers added, without and with the settings.
+    change_db : float
+        What the settings do to the level as they really add.
+    """
+
+    nominal_hz: float
+    before_db: float
+    after_db: float
+    change_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class RoomSum:
+    """What the first rows hear of mains and wedges together.
+
+    Attributes
+    ----------
+    measured : bool
+        Whether mains and wedges were recorded; else both are a model.
+    mains_over_wedges_db : float
+        How far the wedges' 125-500 Hz lie under the mains', before.
+    change_db, change_a_db : float
+        Change of both together, powers added: 125-500 Hz, and A-weighted over all.
+    sii_before, sii_after : float or None
+        Speech intelligibility index of the mains' voice in the first rows, the wedges as noise.
+    wedges_later_s : float or None
+        How much later than the mains the wedges arrive; None where it is not known.
+    seat_change_db : float or None
+        Change of both together as they really add at this seat, 125-500 Hz, where that is known.
+    interference : tuple of BandInterference
+        Bands in which they add up or cancel, where that is known.
+    """
+
+    measured: bool
+    mains_over_wedges_db: float
+    change_db: float
+    change_a_db: float
+    sii_before: float | None = None
+    sii_after: float | None = None
+    wedges_later_s: float | None = None
+    seat_change_db: float | None = None
+    interference: tuple[BandInterference, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class ThinningSummary:
     """What thinning saves and costs.
 
@@ -213,6 +266,14 @@ class ThinningSummary:
         The index at several distances from the microphone, with its proximity effect.
     assumptions : tuple of str
         Plain sentences: what the figures rest on.
+    measured : bool
+        Whether the spill was measured; else it is that of a model.
+    listener : str
+        Who hears the monitor on stage.
+    stage_change_db, stage_change_above_db : float or None
+        What they lose of even noise: 125-500 Hz, and the mean of the bands from 630 Hz up.
+    room : RoomSum or None
+        Mains and wedges together.
     """
 
     spill_change_db: float
@@ -222,6 +283,11 @@ class ThinningSummary:
     spill_change_c_db: float | None = None
     sii_by_distance: tuple[IntelligibilityAt, ...] = ()
     assumptions: tuple[str, ...] = ()
+    measured: bool = False
+    listener: str = "musician"
+    stage_change_db: float | None = None
+    stage_change_above_db: float | None = None
+    room: RoomSum | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +314,8 @@ class Plan:
         Plain sentences.
     ring_out : RingOutSummary or None
         Only from a ring-out in which something rang, more likely than not.
+    name : str
+        What a person calls the wedge; "" if nothing.
     """
 
     captures: tuple[CaptureSummary, ...]
@@ -260,3 +328,4 @@ class Plan:
     unserved: tuple[Ring | Resonance, ...]
     cautions: tuple[str, ...]
     ring_out: RingOutSummary | None = None
+    name: str = ""

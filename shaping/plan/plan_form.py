@@ -21,9 +21,9 @@ from shaping.reading.form import Form
 
 SCHEMA = "shaping.plan/1"
 
-MAX_BYTES = 8 * 1024 * 1024
-MAX_ITEMS = 10_000
-MAX_TEXT = 20_000
+MAX_BYTES = 8 * 1024 * 1024  # a choice: far larger than any plan; more is another file
+MAX_ITEMS = 10_000  # a choice: far more than any list of a plan holds
+MAX_TEXT = 20_000  # a choice: some ten pages; no reason or caution is longer
 
 _few = Meta(max_length=MAX_ITEMS)
 Text = Annotated[str, Meta(max_length=MAX_TEXT)]
@@ -174,6 +174,29 @@ class IntelligibilityForm(Struct, kw_only=True, frozen=True):
     sii_after: Share
 
 
+class BandInterferenceForm(Struct, kw_only=True, frozen=True):
+    """Level as mains and wedges really add, over that of powers added, in one third octave."""
+
+    nominal_hz: Frequency
+    before_db: Level
+    after_db: Level
+    change_db: Level
+
+
+class RoomForm(Struct, kw_only=True, frozen=True):
+    """Mains and wedges together in the first rows, powers added."""
+
+    measured: bool
+    mains_over_wedges_db: Level
+    change_db: Level
+    change_a_db: Level
+    sii_before: Share | None = None
+    sii_after: Share | None = None
+    wedges_later_s: Annotated[float, Meta(ge=-1.0, le=1.0)] | None = None
+    seat_change_db: Level | None = None
+    interference: Annotated[tuple[BandInterferenceForm, ...], _few] = ()
+
+
 class ThinningForm(Struct, kw_only=True, frozen=True):
     """What thinning saves in the first rows and costs the musician."""
 
@@ -184,6 +207,11 @@ class ThinningForm(Struct, kw_only=True, frozen=True):
     spill_change_c_db: Level | None = None
     sii_by_distance: Annotated[tuple[IntelligibilityForm, ...], _few] = ()
     assumptions: Texts = ()
+    measured: bool = False
+    listener: Text = "musician"
+    stage_change_db: Level | None = None
+    stage_change_above_db: Level | None = None
+    room: RoomForm | None = None
 
 
 class IntervalForm(Struct, kw_only=True, frozen=True):
@@ -227,6 +255,7 @@ class PlanForm(Struct, kw_only=True, frozen=True):
     unserved: Annotated[tuple[UnservedRingForm | UnservedResonanceForm, ...], _few] = ()
     cautions: Texts
     ring_out: RingOutForm | None = None
+    name: Annotated[str, Meta(max_length=MAX_TEXT, description="of the wedge")] = ""
 
 
 PLAN_FORM = Form(

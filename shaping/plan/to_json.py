@@ -43,6 +43,7 @@ RATE_WITHOUT_CAPTURE_HZ = 48_000
 
 _FILTER_NUMBERS = ("frequency_hz", "q", "gain_db")
 _SIGNIFICANT = {"frequency_hz": 7, "q": 7, "dial_q": 6, "bandwidth_oct": 6, "sos": 12}
+"""One part in a million and better: the same filter again when it is read back."""
 _DECIMALS = {
     "gain_db": 4,
     "effect_db": 2,
@@ -57,8 +58,10 @@ _DECIMALS = {
     "coherence_median": 4,
     "sii_before": 4,
     "sii_after": 4,
+    "wedges_later_s": 5,
 }
-_OTHER_DECIMALS = 3
+"""More than anything is known by, and the same on every machine."""
+_OTHER_DECIMALS = 3  # likewise
 _WHOLE = frozenset({"sample_rate_hz", "channel", "order", "occurrences", "paying_cuts", "capture"})
 
 
@@ -100,6 +103,7 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
     rate_hz = plan.captures[0].sample_rate_hz if plan.captures else RATE_WITHOUT_CAPTURE_HZ
     return {
         "schema": SCHEMA,
+        **({"name": plan.name} if plan.name else {}),
         "captures": [_record(capture) for capture in plan.captures],
         "limits": limits_to_dict(plan.limits),
         "sos_sample_rate_hz": rate_hz,

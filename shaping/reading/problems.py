@@ -21,7 +21,7 @@ _PLACE = re.compile(r" - at `\$([^`]*)`$")
 _STEP = re.compile(r"\.(?P<key>[^.\[\]]+)|\[(?P<index>\d+)\]|\[\.\.\.\]")
 _MISSING = re.compile(r"^Object missing required field `(.+?)`")
 _UNKNOWN = "Object contains unknown field"
-_MOST_KEYS_TOLD = 24
+_MOST_KEYS_TOLD = 24  # a choice: more keys than a person reads
 
 
 @dataclass(frozen=True, slots=True)

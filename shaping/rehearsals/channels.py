@@ -15,7 +15,6 @@ from typing import Any
 from shaping.analysis.findings import Recurring
 from shaping.rehearsals.archive.naming import Naming, channel_names
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.notes import are_notes
 from shaping.rehearsals.trend import Day, trend_of
 from shaping.text.frequency import hertz_text
@@ -23,7 +22,7 @@ from shaping.text.frequency import hertz_text
 SAME_HZ_RATIO = 1.015
 """Events this close are one recurring frequency: a loop drifts about 1 % with 5 K of air."""
 
-MIN_RECURRENCES = 2
+MIN_RECURRENCES = 2  # once is no recurrence
 
 THESE_ARE_NOTES = (
     "These are notes: the tones of this channel have many pitches, all on one scale, as an "
@@ -115,12 +114,12 @@ class Channel:
     @property
     def events(self) -> int:
         """Sure events."""
-        return sum(e.confidence >= CERTAIN for take in self.takes for e in take.events)
+        return sum(e.certain for take in self.takes for e in take.events)
 
     @property
     def possible(self) -> int:
         """Possible rings."""
-        return sum(e.confidence < CERTAIN for take in self.takes for e in take.events)
+        return sum(not e.certain for take in self.takes for e in take.events)
 
 
 def channels_of(
@@ -174,7 +173,7 @@ def _recurring(group: Sequence[tuple[Event, str]]) -> Recurring:
         frequency_hz=mean,
         spread_hz=math.sqrt(spread),
         events=len(events),
-        sure=sum(e.confidence >= CERTAIN for e in events),
+        sure=sum(e.certain for e in events),
         dates=tuple(sorted({day for _, day in group})),
         total_s=sum(e.duration_s for e in events),
         worst_growth_db_per_s=max(e.growth_db_per_s for e in events),
@@ -206,7 +205,7 @@ def _days(takes: Sequence[Take]) -> tuple[Day, ...]:
     events: dict[str, int] = defaultdict(int)
     for take in takes:
         hours[take.recorded_on] += take.duration_s / 3600
-        events[take.recorded_on] += sum(e.confidence >= CERTAIN for e in take.events)
+        events[take.recorded_on] += sum(e.certain for e in take.events)
     return tuple(Day(day, hours[day], events[day]) for day in sorted(hours))
 
 
@@ -216,7 +215,7 @@ def _checks(
     if _plays_notes(takes):
         return (THESE_ARE_NOTES,)
     own = [r for r in recurring[name] if r.sure]
-    sure = [e for take in takes for e in take.events if e.confidence >= CERTAIN]
+    sure = [e for take in takes for e in take.events if e.certain]
     checks = []
     lasting = [r for r in own if len(r.dates) > 1]
     if lasting:

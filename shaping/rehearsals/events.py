@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from shaping.analysis.findings import CERTAIN
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
@@ -50,6 +52,11 @@ class Event:
     def stop_s(self) -> float:
         """When it ended."""
         return self.start_s + self.duration_s
+
+    @property
+    def certain(self) -> bool:
+        """Whether people are told of it without ``possible``."""
+        return self.confidence >= CERTAIN
 
     def as_record(self) -> dict[str, Any]:
         """Return plain values, rounded to what they are worth."""

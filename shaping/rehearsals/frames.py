@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, signal
 
-FRAME_S = 0.085
-LOW_HZ = 80.0
-HIGH_HZ = 12_000.0
-BATCH_FRAMES = 128
+FRAME_S = 0.085  # a choice: parts tones 24 Hz apart, and is short against most growth
+LOW_HZ = 80.0  # a howl below is rare, and a bass has its notes there
+HIGH_HZ = 12_000.0  # wedges and vocal mics have little above
+BATCH_FRAMES = 128  # at a time, to bound the memory
 MARGIN_BINS = 12
 """Bins kept beyond the searched band on either side, for comparing a peak with its neighbours."""
 
@@ -28,7 +28,7 @@ _OFFSET_BINS = 2
 """The transform of a constant under a Hann window lies in the first two bins: a converter's offset
 is no sound."""
 
-_CHUNK_FRAMES = 16
+_CHUNK_FRAMES = 16  # small enough for the caches
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from shaping.rehearsals.model import LISTED, confidence_of, reason_for, weighed
 _GAP_S = 0.6
 """A howl that breaks off for less than this is one event."""
 
-_SAME_RATIO = 1.01
-_MULTIPLES = range(2, 9)
+_SAME_RATIO = 1.01  # a loop's pitch moves by less while one howl goes on
+_MULTIPLES = range(2, 9)  # as far up as the harmonics of a clipped howl stand out
 
 
 def events_of(

@@ -19,7 +19,7 @@ RAYLEIGH = 6.9
 is ``exp(-n R^2)``, R the length of the mean of their places in the semitone, drawn on a circle
 (N. I. Fisher, Statistical Analysis of Circular Data, 1993, section 4.3; from memory)."""
 
-_ONE_PITCH_CENTS = 35.0
+_ONE_PITCH_CENTS = 35.0  # a third of a semitone: a note out of tune, and not yet the next one
 
 
 def are_notes(frequencies_hz: Sequence[float]) -> bool:

@@ -82,7 +82,7 @@ def summarise(
         for channel in channels
         if (plan := suggested_plan(channel, limits)) is not None
     }
-    sure = sum(row.event.confidence >= CERTAIN for row in rows)
+    sure = sum(row.event.certain for row in rows)
     return Summary(
         out=out,
         files=len(counted) + sum(record["state"] != "skipped" for record in left),

@@ -36,27 +36,41 @@ from shaping.rehearsals.archive.records import (
 )
 from shaping.rehearsals.page.whole import rehearsals_page
 from shaping.rehearsals.results import Summary, summarise, write_tables
-from shaping.rehearsals.scanning.executors import WAIT_S
-from shaping.rehearsals.scanning.pieces import BLOCK_FRAMES, Span, end_of, pieces_of
+from shaping.rehearsals.scanning.executors import Cluster
+from shaping.rehearsals.scanning.pieces import Span, end_of, pieces_of
 from shaping.rehearsals.scanning.scan_file import damaged
 from shaping.rehearsals.scanning.work import Progress, Settings, Task, run_tasks
 from shaping.text.names import shown
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What of earlier runs does not count any more.
+
+    Attributes
+    ----------
+    retry : bool
+        Whether damaged recordings are tried again.
+    forget : sequence of path-like
+        Recordings, or folders of them, of which all results are let go first.
+    """
+
+    retry: bool = False
+    forget: Sequence[str | os.PathLike[str]] = ()
+
+
+_KEEP_ALL = Earlier()
 
 
 def scan_rehearsals(
     paths: Sequence[str | os.PathLike[str]],
     out: str | os.PathLike[str],
     *,
-    jobs: int | None = None,
-    cluster: str | None = None,
-    wait_s: float = WAIT_S,
-    executor: Executor | None = None,
+    jobs: int | Cluster | Executor | None = None,
     progress: Callable[[Progress], None] | None = None,
     limits: Limits | None = None,
     naming: Naming | None = None,
-    retry: bool = False,
-    forget: Sequence[str | os.PathLike[str]] = (),
-    block_frames: int = BLOCK_FRAMES,
+    earlier: Earlier = _KEEP_ALL,
 ) -> Summary:
     """Scan recordings for feedback and write events.csv, summary.json and report.html.
 
@@ -66,15 +80,9 @@ def scan_rehearsals(
         Files and folders. May be empty where something is forgotten.
     out : path-like
         Folder for the results; made if missing. What earlier runs left there is kept and added to.
-    jobs : int, optional
-        Processes; all cores by default.
-    cluster : str, optional
-        Address of a Dask scheduler whose workers see the same files under the same paths; needs
-        the extra ``cluster``.
-    wait_s : float
-        How long to wait for the cluster and for its first worker.
-    executor : Executor, optional
-        Any other executor to do the work; it is not shut down.
+    jobs : int, Cluster or Executor, optional
+        Who does the work: so many processes, all cores by default; the workers of a cluster,
+        which needs the extra ``cluster``; or any other executor, which is not shut down.
     progress : callable, optional
         Called at the start, after every piece of a recording, and where something is waited for.
     limits : Limits, optional
@@ -82,12 +90,8 @@ def scan_rehearsals(
     naming : Naming, optional
         What the channels are called, and which are left out; by default ``names.toml`` in the
         results' folder says, where there is one.
-    retry : bool
-        Whether damaged recordings are tried again.
-    forget : sequence of path-like
-        Recordings, or folders of them, of which all results are let go first.
-    block_frames : int
-        Frames per block of reading; results do not depend on it.
+    earlier : Earlier
+        What of earlier runs does not count any more; all of it counts by default.
 
     Returns
     -------
@@ -111,9 +115,9 @@ def scan_rehearsals(
     >>> summary.files
     1
     """
-    if jobs is not None and jobs < 1:
+    if isinstance(jobs, int) and jobs < 1:
         raise ParameterError(f"jobs={jobs} must be 1 or more; leave it out for all cores")
-    if not paths and not forget:
+    if not paths and not earlier.forget:
         raise ParameterError("there is nothing to scan; name recordings or folders")
     folder = Path(out)
     files = collect(paths, without=folder) if paths else []
@@ -122,20 +126,11 @@ def scan_rehearsals(
         named = naming or naming_for(folder)
         journal = JournalWriter(folder)
         try:
-            for path in forget:
+            for path in earlier.forget:
                 journal.append(forgotten_record(shown(os.path.realpath(path))))
-            tasks = _Sorting(read_journal(folder), journal, retry=retry).tasks(files)
-            settings = Settings(
-                out=folder,
-                jobs=jobs,
-                cluster=cluster,
-                wait_s=wait_s,
-                executor=executor,
-                progress=progress,
-                block_frames=block_frames,
-            )
+            tasks = _Sorting(read_journal(folder), journal, retry=earlier.retry).tasks(files)
             if tasks:
-                run_tasks(tasks, journal, settings)
+                run_tasks(tasks, journal, Settings(folder, jobs, progress))
         finally:
             journal.close()
         summary = summarise(

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-_LEAST_DAYS = 4
-_CHANCE = 0.05
+_LEAST_DAYS = 4  # two in either half: of a single date nobody can say what is usual
+_CHANCE = 0.05  # the usual one in twenty, for either direction
 
 
 @dataclass(frozen=True, slots=True)

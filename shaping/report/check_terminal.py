@@ -12,7 +12,7 @@ from shaping.stage.description.dialled import dialled_text
 from shaping.text.frequency import frequency_text
 from shaping.text.quantities import gain_text
 
-_MOST_POINTS = 8
+_MOST_POINTS = 8  # lines, the highest first
 _POINT = (
     Column("Frequency", leads=True),
     Column("Planned", right=True),

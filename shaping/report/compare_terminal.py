@@ -29,8 +29,8 @@ _BAND = (
     Column("Promised", right=True),
     Column("Missed by", right=True, bold=True),
 )
-_MISSED_DB = 1.5
-_LEVEL_DB = 1.0
+_MISSED_DB = 1.5  # a choice: about what a person hears in one third-octave band
+_LEVEL_DB = 1.0  # a choice: less is how well two recordings agree anyway
 
 
 def print_comparison(comparison: Comparison, console: Console) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 from shaping.plan.assemble import BETTER_CURE
-from shaping.plan.plan import LoopSummary, Plan, RingOutSummary, ThinningSummary
+from shaping.plan.plan import LoopSummary, Plan, RingOutSummary
 from shaping.report.evidence import feedback_cuts
+from shaping.report.thinning_text import thinning_texts
 from shaping.report.words import finding_text
 from shaping.text.frequency import hertz_text
 from shaping.text.quantities import change_text, gain_text
@@ -14,7 +15,7 @@ from shaping.text.sentences import listing, sentence
 
 GAIN_UNKNOWN = (
     "How much louder it can go cannot be told from this recording. To know, record pink noise "
-    "through the wedge with the mic's send muted, and give the played file as reference."
+    "through the wedge with the mic muted everywhere, and give the played file as reference."
 )
 SEND_GAIN = (
     "Gains of the send are re the recorded files: 0 dB would put the recorded samples where those "
@@ -26,16 +27,11 @@ GAIN_WITHHELD = (
     "tell, for the reason given with the recording."
 )
 
-_ENOUGH_PLACES = 3
+_ENOUGH_PLACES = 3  # a choice: of two places the spread is hardly known
 
 HALF_ALIKE_M_HZ = 103.5
 """Distance times frequency at which two places in a diffuse field are half alike: the coherence
 ``sin(k r) / (k r)`` is 0.5 at k r = 1.895 (R. K. Cook et al., JASA 27, 1955)."""
-
-_HEARD_SII = 0.02
-"""A smaller change of the index is not worth a word; our choice."""
-
-_CLARITY = {False: "become less clear", True: "become clearer"}
 
 
 def gain_texts(plan: Plan) -> tuple[str, ...]:
@@ -169,34 +165,3 @@ def added_by_cuts_text(loop: LoopSummary) -> str:
     first, *more = loop.added_by_cuts_db
     each = ", ".join(f"by {number} {gain_text(gain)}" for number, gain in enumerate(more, 1))
     return f"Added without a feedback cut {gain_text(first)}, {each} (thinning included)."
-
-
-def thinning_texts(thinning: ThinningSummary) -> tuple[str, ...]:
-    """Return what thinning saves in the room and costs on stage, in plain sentences."""
-    saved = (
-        f"{change_text(thinning.spill_change_db)} of this wedge in the first rows, 125 to 500 Hz"
-    )
-    if thinning.spill_change_a_db is not None and thinning.spill_change_c_db is not None:
-        saved += (
-            f" (over all frequencies {change_text(thinning.spill_change_a_db)} A-weighted, "
-            f"{change_text(thinning.spill_change_c_db)} C-weighted)"
-        )
-    return (f"{saved}.", *_intelligibility_texts(thinning))
-
-
-def _intelligibility_texts(thinning: ThinningSummary) -> tuple[str, ...]:
-    before, after = thinning.sii_before, thinning.sii_after
-    if before is None or after is None:
-        return ()
-    change = after - before
-    verdict = "stay as clear" if abs(change) < _HEARD_SII else _CLARITY[change > 0]
-    whole = (
-        f"Words {verdict} for the musician: speech intelligibility index {before:.2f} before, "
-        f"{after:.2f} after (0 to 1; ANSI S3.5-1997)"
-    )
-    others = [
-        f"{100 * at.mic_distance_m:.0f} cm from the mic {at.sii_before:.2f} and {at.sii_after:.2f}"
-        for at in thinning.sii_by_distance
-        if (at.sii_before, at.sii_after) != (before, after)
-    ]
-    return ("; ".join([whole, *others]) + ".",)

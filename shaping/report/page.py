@@ -56,7 +56,7 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
         The plan, thinning alone will do, with what it was made from: loops are drawn, or wedges
         and mains, or else the first capture, if there is any.
     title : str, optional
-        Heading of the page; by default it names the first capture.
+        Heading of the page; by default it names the wedge, or else the first capture.
 
     Returns
     -------
@@ -71,6 +71,7 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
     """
     plan = suggestion.plan
     before_heading, before = safety.before_acting(plan)
+    notes = [(_SEVERITY[severity], text) for severity, text in words.quality_notes(plan)]
     return (
         environment()
         .get_template("plan.html")
@@ -79,11 +80,13 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
             captures=[words.capture_text(capture) for capture in plan.captures],
-            notes=[(_SEVERITY[severity], text) for severity, text in words.quality_notes(plan)],
+            notes=notes,
+            warnings=[(word, text) for word, text in notes if word != _SEVERITY[Severity.INFO]],
             before_heading=before_heading,
-            before=before,
+            before=before if plan.filters or plan.rings else (),
             settings=list(zip(words.settings(plan), plan.filters, strict=True)),
-            equaliser=shown(f"{plan.limits.name}: {plan.limits.description}"),
+            equaliser=shown(f"Equaliser: {plan.limits.name}."),
+            q_convention=words.convention_text(plan.limits),
             pictures=_pictures(suggestion),
             gains=gains_text.gain_texts(plan),
             gain_picture=_gain_picture(plan),
@@ -129,6 +132,8 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
 
 
 def _title(plan: Plan) -> str:
+    if plan.name:
+        return f"{shown(plan.name)}: {'thinning' if thins_only(plan) else 'settings'} to dial in"
     if thins_only(plan):
         return "Thinning to dial in"
     if not plan.captures:
@@ -234,7 +239,7 @@ def _evidence_description(plan: Plan, basis: Evidence) -> str:
 def _conventions(plan: Plan) -> list[str]:
     return [
         *words.READING,
-        words.convention_text(plan.limits),
+        f"Equaliser {plan.limits.name}: {plan.limits.description}",
         "Gains are relative, in dB. "
         "Settings are rounded to what the equaliser offers, and effects computed from that.",
         "Notes: A4 is 440 Hz, middle C is C4.",

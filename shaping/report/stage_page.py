@@ -74,10 +74,9 @@ def stage_page(suggestion: StageSuggestion, *, title: str | None = None) -> str:
             places=stage_words.place_texts(plan),
             mind=stage_words.to_mind(plan),
             again_heading=AGAIN_HEADING,
-            again=TEST_SIGNAL,
+            again=(*TEST_SIGNAL, EXPOSURE),
             evidence=[_evidence(suggestion, at, one) for at, one in enumerate(plan.wedges)],
             conventions=stage_words.conventions(plan),
-            exposure=EXPOSURE,
         )
     )
 

@@ -75,8 +75,10 @@ def print_margins(before: StagePlan, after: StagePlan, console: Console) -> None
         Where to print.
     """
     heading(console, "What the changes do, against the planned settings")
-    if before.after is not None and after.after is not None:
-        was, now = before.after.stable_gain_db, after.after.stable_gain_db
+    if after.doubts:
+        lines(console, [("!", text) for text in stage_words.answer(after)])
+    elif before.after is not None and after.after is not None:
+        was, now = before.after.stable_gain_low_db, after.after.stable_gain_low_db
         told = [f"All sends together: {gain_text(now)} ({gain_text(now - was)} by the changes)."]
         if after.after.deciding is not None:
             told.append(

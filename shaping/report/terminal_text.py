@@ -24,7 +24,7 @@ _KEPT = "\u00a0"
 _UNIT = re.compile(
     r"(?<=\d) (?=(?:dB|dBFS|k?Hz|oct|octaves|cents|cm|ms|min|s|h|%)(?![\w]))|(?<=Q) (?=\d)"
 )
-_ANY_WIDTH = 10_000
+_ANY_WIDTH = 10_000  # wider than anything printed
 
 
 @dataclass(frozen=True, slots=True)

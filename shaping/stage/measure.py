@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import interpolate
 
 from shaping.analysis.findings import LoopResponse, Ring
+from shaping.analysis.loop.faults import MeasurementFault
 from shaping.analysis.loop.response import estimate_loop_response
 from shaping.analysis.loop.stability import LONGEST_LOOP_DELAY_S
 from shaping.analysis.ring_out.over_captures import rings_across
@@ -28,7 +29,7 @@ from shaping.stage.description.stage import Stage, Take
 from shaping.stage.loops.matrix import PathMatrix
 from shaping.text.names import file_text, shown
 
-_THREADS = 2
+_THREADS = 2  # transforms run side by side; more only take memory
 
 Progress = Callable[[int, int], None]
 """Called with the number of paths done, and of all paths."""
@@ -205,10 +206,17 @@ def _measured(
     paths: Sequence[LoopResponse | CaptureError],
 ) -> Measured:
     heard = [at for at, path in enumerate(paths) if isinstance(path, LoopResponse)]
-    loops = tuple(path for path in paths if isinstance(path, LoopResponse))
+    loops = without_lone_echoes([path for path in paths if isinstance(path, LoopResponse)])
     if not heard:
         first = next(path for path in paths if isinstance(path, CaptureError))
         raise CaptureError(f"{file_text(take.file)}, wedge {take.wedge}: {first}")
+    for at, loop in zip(heard, loops, strict=True):
+        for note in loop.quality:
+            if note.severity is Severity.UNUSABLE:
+                raise CaptureError(
+                    f"{file_text(take.file)}, wedge {shown(take.wedge)}, mic {shown(mics[at])}: "
+                    f"{note.message}"
+                )
     return Measured(
         take,
         tuple(
@@ -219,6 +227,29 @@ def _measured(
         loops,
         tuple(mic for at, mic in enumerate(mics) if at not in heard),
     )
+
+
+def without_lone_echoes(loops: Sequence[LoopResponse]) -> tuple[LoopResponse, ...]:
+    """Return responses without the signs of a live mic that only few mics of a recording show.
+
+    A mic that is live in a wedge makes what comes out of that wedge go round again, for every mic
+    that hears it. What fewer than half of several mics show is the room: a path from another
+    wedge has more echoes than direct sound.
+    """
+    showing = sum(_live(loop) for loop in loops)
+    if len(loops) < 2 or 2 * showing >= len(loops):
+        return tuple(loops)
+    return tuple(
+        replace(
+            loop,
+            quality=tuple(n for n in loop.quality if n.code != MeasurementFault.MIC_LIVE),
+        )
+        for loop in loops
+    )
+
+
+def _live(loop: LoopResponse) -> bool:
+    return any(note.code == MeasurementFault.MIC_LIVE for note in loop.quality)
 
 
 def _together(

@@ -15,6 +15,7 @@ from shaping.filters.response import frequency_response
 from shaping.plan.loop.best_cuts import NO_CUTS
 from shaping.plan.suggestion import Suggestion
 from shaping.stage.description.stage import Stage
+from shaping.stage.doubts import measurement_doubts, without_promise
 from shaping.stage.loops.joint import JointCuts, LoopLevels, WedgeTask, joint_cuts
 from shaping.stage.loops.matrix import PathMatrix, loops
 from shaping.stage.loops.together import (
@@ -37,8 +38,8 @@ from shaping.stage.stage_plan import (
 )
 from shaping.stage.wedge_plan import measured_plan, rung_out_plan, thinned_plan, thinning_of
 
-_RATE_HZ = 48_000.0
-_MOST_REMEDIES = 12
+_RATE_HZ = 48_000.0  # what nearly all desks run at; bells keep their width up to Nyquist
+_MOST_REMEDIES = 12  # a choice: more than anybody tries
 
 _Complex = NDArray[np.complex128]
 
@@ -107,6 +108,7 @@ def plan_stage(
     matrices, sends = recordings.matrices, stage.send_matrix
     heard = {one.take.wedge for one in recordings.measured}
     rung = {one.wedge: one for one in recordings.rung_out}
+    doubts = measurement_doubts(stage, recordings.measured)
     joint = _cuts(stage, matrices, heard, given, progress)
     dialled: dict[str, tuple[Filter, ...]] = {}
     suggestions: dict[str, Suggestion] = {}
@@ -120,7 +122,7 @@ def plan_stage(
                 own,
                 matrices,
                 joint.cuts[w],
-                joint.worth_db[w],
+                () if doubts else joint.worth_db[w],
                 given=given.get(wedge.name),
             )
             basis[wedge.name] = "noise"
@@ -183,7 +185,8 @@ def plan_stage(
         ),
         cautions=(),
     )
-    plan = replace(plan, cautions=stage_cautions(plan, recordings.measured))
+    plan = without_promise(plan) if doubts else plan
+    plan = replace(plan, doubts=doubts, cautions=stage_cautions(plan, recordings.measured))
     return StageSuggestion(plan, matrices, suggestions)
 
 

@@ -21,18 +21,19 @@ def stage_cautions(plan: StagePlan, measured: Sequence[Measured]) -> tuple[str, 
     if rung:
         said.append(
             f"{_quoted(rung)} was rung out and not measured with noise: its cuts rest on the rings "
-            "alone, and it is not in the margins. Noise with every send muted tells far more."
+            "alone, and it is not in the margins. Noise with every mic muted everywhere tells far "
+            "more."
         )
     if unknown:
         said.append(
             f"Nothing was recorded of {_quoted(unknown)}: thinning alone is suggested, and it is "
             "not in the margins."
         )
-    if plan.after is not None and plan.after.stable_gain_db < 0:
+    if plan.after is not None and plan.after.stable_gain_low_db < 0:
         said.append(
             "With the sends as in the stage file this stage could howl even with the settings "
-            f"dialled in: turn all sends down by {-plan.after.stable_gain_db:.1f} dB at least, or "
-            "mute what the sheet names."
+            f"dialled in: turn all sends down by {-plan.after.stable_gain_low_db:.1f} dB at least, "
+            "or mute what the sheet names."
         )
     said += _missing(plan, measured)
     if plan.before is not None and not plan.before.delay_known:
@@ -72,7 +73,8 @@ def coupling_text(plan: StagePlan) -> str:
             f"Cross paths lie {-plan.coupling_db:.0f} dB below the wedges' own loops: more than "
             f"{-ENOUGH_DB:.0f} dB, so single loops are enough and each wedge was planned alone."
         )
-    gained = plan.after.stable_gain_db - plan.alone_db if plan.after is not None else 0.0
+    known = plan.after is not None and not math.isnan(plan.alone_db)
+    gained = plan.after.stable_gain_db - plan.alone_db if known and plan.after else 0.0
     how = (
         f"{max(-plan.coupling_db, 0.0):.0f} dB below the wedges' own loops"
         if math.isfinite(plan.coupling_db)

@@ -114,6 +114,8 @@ class StagePlan:
         What another place would give.
     cautions : tuple of str
         Plain sentences.
+    doubts : tuple of str
+        Why nothing is promised: what went wrong with which measurement. Gains are NaN then.
     """
 
     stage: Stage
@@ -128,6 +130,7 @@ class StagePlan:
     remedies: tuple[Remedy, ...]
     places: tuple[PlaceAdvice, ...]
     cautions: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,7 +16,7 @@ from shaping.equaliser.limits import Limits
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import frequency_response, total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
+from shaping.plan.assemble import Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.best_cuts import OptimisedCuts
 from shaping.plan.plan import LoopSummary, Plan, PlannedFilter, Purpose
 from shaping.plan.ring_out.planner import plan_from_rings
@@ -31,10 +31,10 @@ from shaping.stage.loops.together import UNKNOWN_DELAYS_S
 from shaping.stage.measure import Measured, RungOut
 from shaping.text.frequency import frequency_text
 
-_RATE_HZ = 48_000.0
-_REACH_OCT = 0.5
-_SAME_OCT = 1 / 24
-_TOLD_DB = 0.05
+_RATE_HZ = 48_000.0  # what nearly all desks run at; bells keep their width up to Nyquist
+_REACH_OCT = 0.5  # beyond half an octave even a broad cut does next to nothing
+_SAME_OCT = 1 / 24  # half a semitone: one peak, seen twice
+_TOLD_DB = 0.05  # what is shown as 0.0 dB is not told
 
 _Real = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def measured_plan(
     chosen : OptimisedCuts
         Its feedback cuts.
     worth_db : sequence of float
-        What each of them is worth to all sends together.
+        What each of them is worth to all sends together; empty where nothing may be promised.
     given : sequence of Filter, optional
         Settings to take as they are, in place of thinning and cuts.
 
@@ -101,9 +101,10 @@ def measured_plan(
     curves = _own_curves(stage, w, matrices)
     loop = _summary(stage, w, matrices, everything, chosen, responses) if curves else None
     if given is None:
+        worths: Sequence[float | None] = worth_db or [None] * len(cuts)
         planned = [
             _planned(one, worth, everything, curves, wedge.limits)
-            for one, worth in zip(cuts, worth_db, strict=True)
+            for one, worth in zip(cuts, worths, strict=True)
         ]
     else:
         planned = [_as_given(one, wedge.limits) for one in given]
@@ -113,9 +114,8 @@ def measured_plan(
         captures,
         wedge.limits,
         [*thinning, *planned],
-        resonances=resonances_of(response_spectrum(strongest)),
-        loop=loop,
-        thinning=thinning_summary(fixed) if thinning else None,
+        evidence=Evidence(resonances=resonances_of(response_spectrum(strongest)), loop=loop),
+        thinning=thinning_summary(fixed, use=wedge.use) if thinning else None,
         cautions=left_out(wedge.thinning, wedge.limits, use=wedge.use) if given is None else (),
     )
     return Suggestion(plan, tuple(captures), tuple(responses))
@@ -173,7 +173,7 @@ def _in_place_db(wedge: Wedge, frequency_hz: _Real) -> _Real:
 
 def _planned(
     one: Filter,
-    worth_db: float,
+    worth_db: float | None,
     everything: Sequence[Filter],
     curves: Sequence[tuple[_Real, _Real]],
     limits: Limits,
@@ -192,20 +192,23 @@ def _planned(
         if near.any() and float(rest[near].max()) > top:
             top = float(rest[near].max())
             where = float(frequency_hz[near][int(np.argmax(rest[near]))])
-    own_db = without_db - with_db
-    worth = []
-    if worth_db >= _TOLD_DB:
-        worth.append(f"all sends together could go up {worth_db:.1f} dB less")
-    if own_db >= _TOLD_DB:
-        worth.append(f"this wedge alone {'' if worth else 'could go up '}{own_db:.1f} dB less")
-    told = f"without this cut {' and '.join(worth)}" if worth else "it counts with the other cuts"
+    told = "" if worth_db is None else f"; {_worth_text(worth_db, without_db - with_db)}"
     return planned_filter(
         one,
         limits,
         purpose=Purpose.FEEDBACK,
-        reason=f"its loop stands out at {frequency_text(where)}; {told}",
+        reason=f"its loop stands out at {frequency_text(where)}{told}",
         effect_db=float(total_db(everything, [where], sample_rate_hz=_RATE_HZ)[0]),
     )
+
+
+def _worth_text(together_db: float, own_db: float) -> str:
+    worth = []
+    if together_db >= _TOLD_DB:
+        worth.append(f"all sends together could go up {together_db:.1f} dB less")
+    if own_db >= _TOLD_DB:
+        worth.append(f"this wedge alone {'' if worth else 'could go up '}{own_db:.1f} dB less")
+    return f"without this cut {' and '.join(worth)}" if worth else "it counts with the other cuts"
 
 
 def _summary(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 _UNIT_FRACTIONS = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 16, 18, 20, 24, 30, 36, 48, 60)
+"""Fractions of an octave that equalisers are labelled with."""
 
 
 def octaves_text(octaves: float) -> str:

@@ -17,7 +17,8 @@ from scipy import signal
 from shaping.filters.apply import apply_sos, initial_state
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
-from shaping.report.listen import pair_paths, render, render_pair
+from shaping.report.listening.pair import pair_paths, render_pair
+from shaping.report.listening.render import render
 
 RATE_HZ = 48_000
 MINUTES = 20

@@ -20,7 +20,7 @@ from shaping.equaliser.limits_file import load_limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import octaves_from_q
-from shaping.plan.assemble import assemble_plan
+from shaping.plan.assemble import Evidence, assemble_plan
 from shaping.plan.plan import PlannedFilter, Purpose
 
 RATE_HZ = 48_000
@@ -44,7 +44,9 @@ def cut(frequency_hz, gain_db=-6.0, q=5.0):
 
 def new_plan(*filters, rings=()):
     capture = Capture("before.wav", RATE_HZ, 1, np.zeros(RATE_HZ, np.float32), CaptureKind.RING_OUT)
-    return assemble_plan([capture], load_limits("parametric-4"), filters, rings=rings)
+    return assemble_plan(
+        [capture], load_limits("parametric-4"), filters, evidence=Evidence(rings=rings)
+    )
 
 
 def test_rings_are_paired_by_frequency_as_far_as_warm_air_moves_them():

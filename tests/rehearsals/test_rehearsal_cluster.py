@@ -18,6 +18,7 @@ import soundfile
 from shaping.cli.main import run
 from shaping.rehearsals.scan import scan_rehearsals
 from shaping.rehearsals.scanning import executors
+from shaping.rehearsals.scanning.executors import Cluster
 
 pytest.importorskip("distributed", reason="needs the extra `cluster`")
 pytestmark = [
@@ -108,7 +109,7 @@ def test_workers_that_come_late_are_waited_for(tapes, alone, tmp_path):
             if "waiting for workers" in progress.note:
                 stack.enter_context(worker(address))
 
-        scan_rehearsals([tapes], tmp_path, cluster=address, progress=started)
+        scan_rehearsals([tapes], tmp_path, jobs=Cluster(address), progress=started)
     assert any("waiting for the cluster" in note for note in notes)
     assert any("waiting for workers" in note for note in notes)
     assert table(tmp_path) == alone
@@ -134,7 +135,7 @@ def test_a_worker_that_dies_is_survived(tapes, alone, tmp_path):
             if progress.files_done == 2:
                 first.kill()
 
-        scan_rehearsals([tapes], tmp_path, cluster=address, progress=kill)
+        scan_rehearsals([tapes], tmp_path, jobs=Cluster(address), progress=kill)
     assert table(tmp_path) == alone
 
 
@@ -148,7 +149,7 @@ def test_a_scheduler_that_dies_leaves_the_rest_for_later(tapes, alone, tmp_path,
             if progress.files_done == 2:
                 head.kill()
 
-        left = scan_rehearsals([tapes], tmp_path, cluster=address, progress=kill, wait_s=10)
+        left = scan_rehearsals([tapes], tmp_path, jobs=Cluster(address, wait_s=10), progress=kill)
     assert len(left.unscanned) > 0
     assert left.problems == ()
     assert all("the cluster went away" in line for line in left.unscanned)
@@ -172,7 +173,7 @@ def test_a_scheduler_that_comes_back_is_used_again(tapes, alone, tmp_path):
                 stack.enter_context(scheduler(port))
                 stack.enter_context(worker(address))
 
-        done = scan_rehearsals([tapes], tmp_path, cluster=address, progress=kill)
+        done = scan_rehearsals([tapes], tmp_path, jobs=Cluster(address), progress=kill)
     assert done.unscanned == ()
     assert table(tmp_path) == alone
 
@@ -203,7 +204,7 @@ def test_certificates_of_the_clusters_configuration_are_used(tapes, alone, tmp_p
         worker(address, environment=environment),
         configuration.set(told),
     ):
-        scan_rehearsals([tapes], tmp_path / "out", cluster=address)
+        scan_rehearsals([tapes], tmp_path / "out", jobs=Cluster(address))
     assert table(tmp_path / "out") == alone
 
 

@@ -14,6 +14,7 @@ import pytest
 import soundfile
 
 from shaping.rehearsals.scan import scan_rehearsals
+from shaping.rehearsals.scanning.executors import Cluster
 
 RATE = 48_000
 KILLS = 10
@@ -76,6 +77,8 @@ def test_a_cluster_of_two_workers_finds_what_one_process_finds(tapes, tmp_path):
         dashboard_address=None,
         host="127.0.0.1",
     ) as cluster:
-        spread = scan_rehearsals([tapes], tmp_path / "spread", cluster=cluster.scheduler_address)
+        spread = scan_rehearsals(
+            [tapes], tmp_path / "spread", jobs=Cluster(cluster.scheduler_address)
+        )
     assert spread.events == alone.events == 14
     assert results(tmp_path / "spread") == results(tmp_path / "alone")

@@ -16,7 +16,7 @@ from shaping.cli.main import run
 from shaping.errors import ParameterError
 from shaping.rehearsals.archive.files import identify
 from shaping.rehearsals.archive.journal import JOURNAL
-from shaping.rehearsals.scan import scan_rehearsals
+from shaping.rehearsals.scan import Earlier, scan_rehearsals
 
 RATE = 48_000
 
@@ -103,9 +103,9 @@ def test_forgotten_recordings_go_and_can_be_scanned_again(tmp_path, tapes):
     out = tmp_path / "out"
     scan_rehearsals([tapes], out, jobs=1)
     one = tapes / "one 2026-03-01.wav"
-    assert scan_rehearsals([], out, jobs=1, forget=[one]).events == 1
+    assert scan_rehearsals([], out, jobs=1, earlier=Earlier(forget=[one])).events == 1
     assert scan_rehearsals([tapes], out, jobs=1).events == 2
-    assert scan_rehearsals([], out, jobs=1, forget=[tapes]).files == 0
+    assert scan_rehearsals([], out, jobs=1, earlier=Earlier(forget=[tapes])).files == 0
     with pytest.raises(ParameterError, match="nothing to scan"):
         scan_rehearsals([], out)
 

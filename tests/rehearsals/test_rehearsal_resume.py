@@ -133,7 +133,7 @@ def test_one_long_recording_is_spread_over_processes(long_tape, tmp_path):
             type(self).calls += 1
             return super().submit(fn, *args, **kwargs)
 
-    spread = scan_rehearsals([long_tape], tmp_path / "spread", executor=Counting())
+    spread = scan_rehearsals([long_tape], tmp_path / "spread", jobs=Counting())
     assert Counting.calls == 6
     assert spread.events == scan_rehearsals([long_tape], tmp_path / "one", jobs=1).events
 
@@ -169,7 +169,7 @@ def test_a_failure_of_the_machinery_settles_nothing(tmp_path, planted_howl, erro
         work._Run, "alone", lambda self, jobs: [self._fail(j[0], "x") for j in jobs]
     )
     out = tmp_path / "out"
-    failed = scan_rehearsals([tapes], out, executor=_Failing(error, error))
+    failed = scan_rehearsals([tapes], out, jobs=_Failing(error, error))
     assert failed.events == 1
     assert len(failed.unscanned) == 2
     assert failed.problems == ()
@@ -186,7 +186,7 @@ def test_a_failure_of_the_machinery_settles_nothing(tmp_path, planted_howl, erro
 def test_a_worker_that_dies_costs_nothing(tmp_path, planted_howl):
     path = tmp_path / "take.wav"
     soundfile.write(path, planted_howl(), RATE)
-    summary = scan_rehearsals([path], tmp_path / "out", executor=_Failing(BrokenExecutor("gone")))
+    summary = scan_rehearsals([path], tmp_path / "out", jobs=_Failing(BrokenExecutor("gone")))
     assert (summary.events, summary.unscanned) == (1, ())
 
 
@@ -197,10 +197,10 @@ def test_a_drive_that_goes_away_settles_nothing_and_exits_with_3(
     soundfile.write(path, planted_howl(), RATE)
     real = work.scan_piece
 
-    def unplugged(piece, block_frames):
+    def unplugged(piece):
         path.rename(tmp_path / "away")
         try:
-            return real(piece, block_frames)
+            return real(piece)
         finally:
             (tmp_path / "away").rename(path)
 
@@ -220,9 +220,9 @@ def test_a_file_that_changes_meanwhile_settles_nothing(tmp_path, planted_howl, m
     soundfile.write(path, planted_howl(), RATE)
     real = work.scan_piece
 
-    def rewritten(piece, block_frames):
+    def rewritten(piece):
         path.write_bytes(b"RIFF" + bytes(50))
-        return real(piece, block_frames)
+        return real(piece)
 
     monkeypatch.setattr(work, "scan_piece", rewritten)
     assert len(scan_rehearsals([path], out, jobs=1).unscanned) == 1
@@ -303,5 +303,5 @@ def test_workers_get_absolute_paths(tmp_path, planted_howl, monkeypatch):
             paths.append(piece.span.path)
             return super().submit(fn, piece, *args, **kwargs)
 
-    scan_rehearsals(["take.wav"], "out", executor=Looking())
+    scan_rehearsals(["take.wav"], "out", jobs=Looking())
     assert paths == [str(tmp_path / "take.wav")]

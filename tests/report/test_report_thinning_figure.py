@@ -59,14 +59,15 @@ def behind_db(hz):
 
     Source: Beranek, Acoustics, 1954 (from memory): a piston's directivity is 2 J1(x) / x, here as
     the integral over its strips; and full space behind against half space in front from 115 Hz
-    over the width in metres. The piston stays as narrow as a horn of 90 degrees.
+    over the width in metres. The piston stays as narrow as a horn of 90 degrees, and no box shades
+    by more than 25 dB.
     """
     x = np.minimum(2 * np.pi * hz * 0.127 / 343.2, 2.2151 / np.sin(np.pi / 4))
     strip = (np.arange(4000) + 0.5) / 4000
     piston = 4 / np.pi * np.mean(np.sqrt(1 - strip**2) * np.cos(np.outer(x, strip)), axis=1)
     u = 1j * hz * 0.4 / (np.sqrt(2) * 115)
     box = (1 + (1 - np.sqrt(0.5)) * u) / (1 + 2 * u)
-    return 20 * np.log10(np.abs(piston * box))
+    return np.maximum(20 * np.log10(np.abs(piston * box)), -25.0)
 
 
 def test_directivity_is_that_of_the_model():

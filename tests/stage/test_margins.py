@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from shaping.stage.loops.margins import (
     SILENT_DB,
+    close_levels,
     entry_loop,
     first_crossing,
     radius_bounds,
@@ -34,6 +35,24 @@ def test_worst_levels_are_those_of_the_spectral_radius(size):
     matrices = np.random.default_rng(size).exponential(size=(400, size, size))
     expected = 20 * np.log10(np.abs(np.linalg.eigvals(matrices)).max(axis=1))
     np.testing.assert_allclose(worst_levels(matrices, reach_db=200.0), expected, atol=1e-9)
+
+
+@given(st.integers(1, 7), st.integers(0, 10_000))
+def test_close_levels_are_those_of_the_spectral_radius(size, seed):
+    rng = np.random.default_rng(seed)
+    matrices = rng.exponential(size=(5, size, size)) * (rng.random((5, size, size)) < 0.7)
+    matrices[:, range(size), range(size)] += 0.05
+    radius = np.abs(np.linalg.eigvals(matrices)).max(axis=1)
+    np.testing.assert_allclose(close_levels(matrices), 20 * np.log10(radius), atol=0.03)
+
+
+def test_close_levels_where_eigenvalues_are_equally_large():
+    """Round a circle, and in two loops that do not hear each other."""
+    ring = np.roll(np.eye(3), 1, axis=0) * 0.5
+    apart = np.diag([0.5, 0.5, 0.1])
+    found = close_levels(np.stack([ring, apart, np.zeros((3, 3))]))
+    np.testing.assert_allclose(found[:2], 20 * np.log10(0.5), atol=0.03)
+    assert found[2] == -np.inf
 
 
 @pytest.mark.parametrize("size", [1, 2, 3, 5])

@@ -98,6 +98,7 @@ def test_last_weeks_plan_is_read_back_and_kept(
             assert one.filter.gain_db == other.filter.gain_db
 
 
+@pytest.mark.slow
 def test_settings_that_no_longer_hold_are_changed_with_a_reason(
     shipped_stage, shipped_recordings, shipped_plan, tmp_path
 ):

@@ -1,11 +1,12 @@
 """How a wedge radiates, how a close microphone colours: closed forms and a model built on them.
 
-A wedge lies on its back, its axis at the musician and the audience behind it. Four effects, each
+A wedge lies on its back, its axis at the musician and the audience behind it. Five effects, each
 a simple closed form, make the model: the woofer as a rigid piston, taken over at higher
 frequencies by a horn that holds its coverage; the box, round which low frequencies flow and
-behind which high ones are shaded; the floor as a mirror; and distance. The piston, the floor and
-distance are textbook physics. The box term joins three known limits (in front, beside, behind)
-by the simplest curve: an inference, good to a few dB, not a measurement.
+behind which high ones are shaded, no deeper than a real box shades; the floor as a mirror;
+distance; and the room, which returns what leaves the wedge to every side. The piston, the floor,
+distance and the room's part are textbook physics. The box term joins three known limits (in
+front, beside, behind) by the simplest curve: an inference, good to a few dB, not a measurement.
 
 Conventions: SI units, angles in degrees from the loudspeaker's axis, levels in dB re the axis.
 
@@ -33,9 +34,17 @@ from shaping.errors import ParameterError
 SPEED_OF_SOUND_M_S = 343.0
 """At 20 degrees Celsius."""
 
+REAR_FLOOR_DB = -25.0
+"""No direct sound is believed to be weaker against the axis: edges, ports and what stands near
+scatter it round the box (common practice, no published source)."""
+
+CRITICAL_DISTANCE_M = 2.0
+"""Assumed where room and direct sound of an omnidirectional source are equally loud: an inference
+for small venues, said wherever it is used. What is measured decides."""
+
 _STEP_HZ_M = 115.0  # frequency times box width at half the baffle step
 _HALF_PRESSURE = 2.2151  # x at which 2 J1(x) / x = 1/2
-_LEAST_GAIN = 1e-3
+_LEAST_GAIN = 1e-3  # -60 dB: a null that no real loudspeaker has, and no logarithm of 0
 _FLOOR_ANGLE_DEG = 90.0  # an axis tilted up by 45 degrees meets the mirrored one at a right angle
 
 _Real = NDArray[np.float64]
@@ -61,6 +70,8 @@ class WedgeModel:
         To the first row; height of its ears above the stage floor.
     audience_angle_deg : float
         Between the axis and the first row; 180 is straight behind the wedge.
+    critical_distance_m : float
+        Where room and direct sound of an omnidirectional source are equally loud.
     """
 
     radius_m: float = 0.127
@@ -72,6 +83,7 @@ class WedgeModel:
     audience_distance_m: float = 4.0
     audience_height_m: float = 0.6
     audience_angle_deg: float = 135.0
+    critical_distance_m: float = CRITICAL_DISTANCE_M
 
     def __post_init__(self) -> None:
         """Refuse sizes and angles that mean nothing."""
@@ -115,7 +127,7 @@ def directivity_db(model: WedgeModel, frequency_hz: ArrayLike, angle_deg: ArrayL
     Returns
     -------
     ndarray
-        In dB, 0 on the axis.
+        In dB, 0 on the axis, at least `REAR_FLOOR_DB`.
 
     Notes
     -----
@@ -131,7 +143,42 @@ def directivity_db(model: WedgeModel, frequency_hz: ArrayLike, angle_deg: ArrayL
     sine = np.where(angle < np.pi / 2, np.sin(angle), 1.0)  # the box, not the piston, acts behind
     u = frequency * model.width_m / (math.sqrt(2.0) * _STEP_HZ_M)
     box = np.abs(1.0 + (1.0 + np.cos(angle)) * 1j * u) / np.abs(1.0 + 2j * u)
-    return np.asarray(piston_db(np.minimum(ka, horn_ka) * sine) + 20.0 * np.log10(box))
+    shaded_db = piston_db(np.minimum(ka, horn_ka) * sine) + 20.0 * np.log10(box)
+    return np.asarray(np.maximum(shaded_db, REAR_FLOOR_DB))
+
+
+def power_db(model: WedgeModel, frequency_hz: ArrayLike) -> _Real:
+    """Return the power that leaves a wedge to all sides, against one as loud as its axis all round.
+
+    Parameters
+    ----------
+    model : WedgeModel
+        The loudspeaker.
+    frequency_hz : array_like
+        Frequencies in Hz.
+
+    Returns
+    -------
+    ndarray
+        In dB: its directivity index with the sign turned, and up to 3 dB at low frequencies for
+        the floor it stands on.
+    """
+    frequency = np.asarray(frequency_hz, dtype=np.float64)
+    angles_deg = (np.arange(90) + 0.5) * 2.0
+    level = 10.0 ** (directivity_db(model, frequency[..., None], angles_deg) / 10.0)
+    ring = np.sin(np.radians(angles_deg))
+    kh = 2.0 * np.pi * frequency * model.height_m / SPEED_OF_SOUND_M_S
+    floor = 1.0 + np.sinc(2.0 * kh / np.pi)  # a monopole over a rigid floor: 1 + sin(2kh) / 2kh
+    return np.asarray(10.0 * np.log10((level * ring).sum(axis=-1) / ring.sum() * floor))
+
+
+def room_db(model: WedgeModel, frequency_hz: ArrayLike, distance_m: float) -> _Real:
+    """Return the room's sound against the direct sound on the axis at a distance, in dB.
+
+    The same everywhere in the room: only the direct sound it is set against falls with distance.
+    """
+    ratio_db = 20.0 * math.log10(distance_m / model.critical_distance_m)
+    return power_db(model, frequency_hz) + ratio_db
 
 
 def floor_loading_db(
@@ -180,7 +227,7 @@ def first_row_bands_db(model: WedgeModel, nominal_hz: Sequence[float]) -> _Real:
     Returns
     -------
     ndarray, shape (bands,)
-        In dB: directivity, floor and distance, averaged in power over each band.
+        In dB: directivity, floor, distance and the room, averaged in power over each band.
     """
     points_hz = band_points_hz(nominal_hz, points=31)
     audience_db = directivity_db(model, points_hz, model.audience_angle_deg) + floor_loading_db(
@@ -197,7 +244,14 @@ def first_row_bands_db(model: WedgeModel, nominal_hz: Sequence[float]) -> _Real:
         mirrored_db=directivity_db(model, points_hz, _FLOOR_ANGLE_DEG),
     )
     distance_db = 20.0 * math.log10(model.musician_distance_m / model.audience_distance_m)
-    return band_mean_db(audience_db) - band_mean_db(musician_db) + distance_db
+    room = room_db(model, points_hz, model.musician_distance_m)
+    return band_mean_db(_both_db(audience_db + distance_db, room)) - band_mean_db(
+        _both_db(musician_db, room)
+    )
+
+
+def _both_db(direct_db: _Real, room: _Real) -> _Real:
+    return np.asarray(10.0 * np.log10(10.0 ** (direct_db / 10.0) + 10.0 ** (room / 10.0)))
 
 
 def proximity_db(frequency_hz: ArrayLike, distance_m: float) -> _Real:

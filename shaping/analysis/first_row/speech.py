@@ -43,8 +43,9 @@ _INTERNAL_NOISE_DB = np.array([
 ])  # reference internal noise, table 3
 # fmt: on
 
-NORMAL_SPEECH_OVERALL_DB = 62.35
+NORMAL_SPEECH_OVERALL_DB = 62.35  # ANSI S3.5-1997, table 3
 BANDWIDTHS_HZ = _EXACT_HZ * (EDGE_RATIO - 1.0 / EDGE_RATIO)
+"""Of third octaves: upper less lower edge."""
 
 for _table in (IMPORTANCE, NORMAL_SPEECH_DB, _INTERNAL_NOISE_DB, BANDWIDTHS_HZ):
     _table.flags.writeable = False

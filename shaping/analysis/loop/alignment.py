@@ -20,22 +20,23 @@ from shaping.errors import CaptureError
 MAX_CLOCK_PPM = 300.0
 """Largest difference of two sound-card clocks that is looked for (200 ppm and a margin)."""
 
-_RATE_HZ = 8000.0
-_LOWEST_HZ = 60.0
-_CHUNK_S = 1.4
-_SHORTEST_CHUNK_S = 0.5
-_FOUND_SIGMA = 7.0
-_TOLERANCE_S = 0.4e-3
+_RATE_HZ = 8000.0  # enough for noise to be found by, at a sixth of the work
+_LOWEST_HZ = 60.0  # a wedge plays little below, and rumble would blur the peak
+_CHUNK_S = 1.4  # two clocks 300 ppm apart part by 0.4 ms meanwhile, half a period of 1.2 kHz
+_SHORTEST_CHUNK_S = 0.5  # a choice: shorter stretches hold too little noise to stand out of chance
+_FOUND_SIGMA = 7.0  # the highest of a quarter of a million chance values is near 5, sqrt(2 ln n)
+_TOLERANCE_S = 0.4e-3  # as much as two clocks 300 ppm apart part within one stretch
 NOT_FOUND = (
     "The reference is not to be found in the capture: give the very file that was played, and "
     "check that the right channel is read and that the mic heard the wedge."
 )
 CLOCKS_APART = "The reference is in the capture, but runs at another speed"
 _SPEEDS = (44_100 / 48_000, 48_000 / 44_100, 44_100 / 96_000, 48_000 / 96_000)
-_FAR_PPM = 6000.0
-_PPM_STEP = 400.0
-_PROBES = 3
-_PROBE_S = 0.7
+"""A file of one common rate played or recorded as another."""
+_FAR_PPM = 6000.0  # what tests/bench/quiet_cases.py asks (5000 ppm), and a margin
+_PPM_STEP = 400.0  # half of it parts two clocks by 0.14 ms within a probe, less than the tolerance
+_PROBES = 3  # a choice: two of three must be found, for one may be a pause
+_PROBE_S = 0.7  # short, so that steps of speed may be wide
 
 Samples = NDArray[np.float32]
 _Real = NDArray[np.float64]

@@ -30,7 +30,8 @@ LEAST_BEND = 0.01
 cube means 0.3 dB of gain withheld from what is soft."""
 
 _MEMORIES_S = (0.005, 0.03, 0.15)
-_EDGE_S = 0.3
+"""A choice: about what limiters, compressors and levellers take to let go."""
+_EDGE_S = 0.3  # the fades of the test signal, and the memories' own beginning
 
 _Real = NDArray[np.float64]
 

@@ -28,9 +28,9 @@ from scipy import fft, signal
 Samples = NDArray[np.float32]
 _Real = NDArray[np.float64]
 
-_REFINEMENTS = 2
-_ITERATIONS = 15
-_CONVERGED = 1e-2
+_REFINEMENTS = 2  # the second corrects what the first left at the ends of the recording
+_ITERATIONS = 15  # a choice: a bound on the work where it does not converge
+_CONVERGED = 1e-2  # of the first residual: the second pass takes the rest down again by as much
 _SOLVER_FLOOR = 100.0
 """Floor of the preconditioner over `excitation_floor`: a wider span of powers slows it down."""
 _EXCITED_RATIO = 1e-3

@@ -24,14 +24,17 @@ from shaping.errors import CaptureError
 from shaping.text.frequency import hertz_text
 
 LEAST_SNR_DB = 6.0
+"""A choice: below this more than a fifth of what the mic hears is noise."""
 
 _LEAST_NOISE = 0.004  # of the capture, in amplitude
-_GAIN_FRAME_S = 0.1
+_GAIN_FRAME_S = 0.1  # a choice: gates and level controls take a tenth of a second and more
 _GATED_GAIN = 0.35
-_GATED_SHARE = 0.02
-_GAIN_CHANGE_DB = -32.0
-_UNSTEADY_RATIO = 3.0
+"""A choice: 9 dB down; a gain that is merely turned does not fall so far for a moment."""
+_GATED_SHARE = 0.02  # a choice: one frame in fifty may be a click or a cough
+_GAIN_CHANGE_DB = -32.0  # as for the path: 0.2 dB, as an rms value
+_UNSTEADY_RATIO = 3.0  # noise has 1 (Bendat and Piersol); music and speech many times as much
 _STEADY_BANDS_HZ = (500.0, 1000.0, 2000.0, 4000.0)
+"""A choice: octaves that every wedge and every voice has."""
 
 Samples = NDArray[np.float32]
 _Real = NDArray[np.float64]
@@ -223,8 +226,8 @@ def _live(
         _note(
             MeasurementFault.MIC_LIVE,
             "The mic was live in the wedge while the noise played: the recording holds the sound "
-            f"going round again (after about {1000 * delay_s:.0f} ms). Mute the mic's send to the "
-            "wedge and record again.",
+            f"going round again (after about {1000 * delay_s:.0f} ms). Mute the mic everywhere, "
+            "in this wedge above all, and record again.",
             Severity.UNUSABLE,
         )
     ]

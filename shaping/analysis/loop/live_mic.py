@@ -29,11 +29,12 @@ _LOOP_S = (0.0045, 0.06)
 """Trips round a stage's loop: a desk's latency and a metre or two of air."""
 
 _DIRECT_ENDS_S = 0.0045
-_NEAR_S = 0.01
-_BAND_HZ = (150.0, 6000.0)
-_SMOOTH_HZ = 300.0
-_FINE_BAND_HZ = (150.0, 8000.0)
-_FINE_WIDTH_HZ = 120.0
+"""No trip round a loop is shorter: 1 ms of desk and more than a metre of air."""
+_NEAR_S = 0.01  # a choice: a copy is judged by what lies within 5 ms of it
+_BAND_HZ = (150.0, 6000.0)  # where a wedge's loop is strong enough for its copy to show
+_SMOOTH_HZ = 300.0  # ripple of a loop of 4.5 ms repeats every 222 Hz, and has to stay
+_FINE_BAND_HZ = (150.0, 8000.0)  # a choice: where rooms are rough and mics are not yet deaf
+_FINE_WIDTH_HZ = 120.0  # a choice: wide against a room's peaks, narrow against the tilt of noise
 
 Samples = NDArray[np.float32]
 _Real = NDArray[np.float64]

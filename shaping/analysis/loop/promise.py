@@ -29,9 +29,9 @@ from shaping.analysis.loop.faults import WITHHOLD
 OUTSIDE = 0.05
 """Share of measurements whose truth may lie outside the interval."""
 
-_DRAWS = 1500
-_MOST_POINTS = 800
-_REACH_SD = 6.0
+_DRAWS = 1500  # 37 of them lie beyond either end, which places it to a sixth of its own tail
+_MOST_POINTS = 800  # a bound on memory: the highest come first, and the rest hardly ever win
+_REACH_SD = 6.0  # a point this far below the top is drawn above it once in 90,000 times
 _APART = 2  # lines; the grid is twice as fine as the response is long
 _SYSTEMATIC_DB = 0.03
 """Of clocks, resampling and the grid, found on measured rooms without any noise."""

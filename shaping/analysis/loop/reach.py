@@ -11,6 +11,7 @@ HOWLS_FROM_HZ, HOWLS_TO_HZ = 160.0, 8000.0
 know the stable gain."""
 
 WIDEST_GAP_OCT = 1 / 3
+"""A choice: a third of an octave, in which one peak may hide but hardly a region."""
 
 LEAST_FALL_DB = 25.0
 """So far a room's sound must have died away within the response for its peaks to be right."""
@@ -18,16 +19,16 @@ LEAST_FALL_DB = 25.0
 ROUGH, SMOOTH = 2.5, 1.6
 """Fine structure of a spectrum over what chance makes: above, a room is in it; below, none is."""
 
-_CELLS_PER_OCTAVE = 6
-_FAR_BELOW_DB = 20.0
-_ENOUGH = 0.25
-_MIDDLE_HZ = (300.0, 4000.0)
-_FRAME_S = 0.02
-_FEWEST_FRAMES = 4
-_DIRECT_S = 0.01
-_BEFORE_S = 0.03
-_WELCH = 8192
-_FINE_BINS = 15
+_CELLS_PER_OCTAVE = 6  # half the widest gap that is let pass
+_FAR_BELOW_DB = 20.0  # a choice: what is 20 dB below the rest does not howl first
+_ENOUGH = 0.25  # a choice: notches of the path lie in the noise even where the rest is heard
+_MIDDLE_HZ = (300.0, 4000.0)  # every wedge plays these
+_FRAME_S = 0.02  # a choice: some ten independent values each, and enough frames for a slope
+_FEWEST_FRAMES = 4  # through fewer points no slope is worth telling
+_DIRECT_S = 0.01  # after this it is the room that is heard
+_BEFORE_S = 0.03  # the direct sound may come before the strongest arrival
+_WELCH = 8192  # 6 Hz at 48 kHz: as fine as a room's peaks
+_FINE_BINS = 15  # 90 Hz at 48 kHz: many of a room's peaks, little of the loudspeaker's tilt
 
 _Real = NDArray[np.float64]
 _Flags = NDArray[np.bool_]

@@ -43,10 +43,10 @@ LEAST_COHERENCE = 0.5
 """Below this the reference explains less than half of what was captured."""
 
 _LEAD_S = 0.08  # the strongest arrival may be a late reflection
-_AVERAGES = 12
-_LOW_HZ = 40.0
-_HIGH_HZ = 20_000.0
-_NEPER_DB = 20 / np.log(10)
+_AVERAGES = 12  # a response is at most a twelfth of what was heard, so that noise hardly fits it
+_LOW_HZ = 40.0  # a wedge plays nothing below that could howl
+_HIGH_HZ = 20_000.0  # the end of hearing, and of what mics and wedges pass on
+_NEPER_DB = 20 / np.log(10)  # dB of one neper
 
 Samples = NDArray[np.float32]
 _Real = NDArray[np.float64]

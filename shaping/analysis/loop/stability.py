@@ -26,10 +26,11 @@ LONGEST_LOOP_DELAY_S = 0.1
 """A measured delay beyond this is a late start of the recorder, not the loop's latency."""
 
 _UNKNOWN_DELAYS_S = np.geomspace(0.002, 0.02, 31)
-_IN_PHASE_REACH = 0.1
-_CRITICAL_COUNT = 12
-_CRITICAL_PROMINENCE_DB = 1.0
-_CRITICAL_APART_OCT = 1 / 24
+"""A choice: a desk's latency and a metre of air and more; in steps of 8 %."""
+_IN_PHASE_REACH = 0.1  # 20 dB below the top: such a crossing is far from howling
+_CRITICAL_COUNT = 12  # as many as a large parametric equaliser has bands
+_CRITICAL_PROMINENCE_DB = 1.0  # a choice: a lesser bump is part of its neighbour
+_CRITICAL_APART_OCT = 1 / 24  # half a semitone: one narrow cut serves both
 
 _Real = NDArray[np.float64]
 

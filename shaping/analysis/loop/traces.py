@@ -22,19 +22,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-BEFORE_ARRIVAL_S = 0.07
-REACH_S = 0.2
+BEFORE_ARRIVAL_S = 0.07  # lags that hold chance alone, and as many as the direct sound takes
+REACH_S = 0.2  # a choice: what arrives later is weak and bends no verdict
 DIRECT_S = (-0.002, 0.03)
 """Lags of the direct sound and what follows at once."""
 
-ROOM_S = (-0.002, 0.15)
+ROOM_S = (-0.002, 0.15)  # lags of direct sound and room
 AHEAD_S = (-BEFORE_ARRIVAL_S, -0.03)
 """Lags before the sound arrives: what is found there is chance."""
 
-_TOP_HZ = 6000.0
-_BAND_HZ = (120.0, 5000.0)
-_WHITENED_HZ = 40.0
-_LEAST_PLAYED = 0.01
+_TOP_HZ = 6000.0  # little is left above that decides a wedge's loop, and a low rate is quick
+_BAND_HZ = (120.0, 5000.0)  # octaves that every wedge plays, inside the low rate's band
+_WHITENED_HZ = 40.0  # a choice: wide enough to keep the played noise's own chance out
+_LEAST_PLAYED = 0.01  # 20 dB below the mean octave: dividing by less would bring up noise
 
 _Real = NDArray[np.float64]
 

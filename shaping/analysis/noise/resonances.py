@@ -28,33 +28,35 @@ from scipy import fft, ndimage, signal
 from shaping.analysis.findings import LoopResponse, Resonance
 from shaping.errors import CaptureError
 
-_LOW_HZ = 50.0
-_HIGH_HZ = 16_000.0
-_SHORTEST_S = 4.0
-MOST_RESONANCES = 16
+_LOW_HZ = 50.0  # a wedge plays little below
+_HIGH_HZ = 16_000.0  # the end of what a wedge and a vocal mic pass on
+_SHORTEST_S = 4.0  # three lines are then as wide as a cell at 200 Hz; below, cells are wider
+MOST_RESONANCES = 16  # a choice: more than anybody cuts
 
 FALSE_ALARM_Z = 5.0
 """Standard score a peak must reach; chosen so that fewer than 1 in 100 captures of flat noise
 show any (tests/analysis/noise/test_resonances.py counts them)."""
 
-LEAST_PROMINENCE_DB = 1.5
+LEAST_PROMINENCE_DB = 1.5  # a choice: less is not heard as a tone of its own, nor worth a cut
 
-_CELLS_PER_OCTAVE = 192
-_FEWEST_BINS = 3
-_TREND_OCTAVES = 2.0
-_TREND_CLIP = 1.0
+_CELLS_PER_OCTAVE = 192  # a resonance of Q 128 is two cells wide
+_FEWEST_BINS = 3  # with fewer, a cell's mean is too far from normal for a score
+_TREND_OCTAVES = 2.0  # a choice: twice as wide as what still counts as a resonance (Q 1.5)
+_TREND_CLIP = 1.0  # one standard deviation of a cell: what stands out further is no trend
 _BANK_Q = np.geomspace(1.5, 120.0, 14)
+"""A factor of 1.4 apart: at worst a fifth off, which the fit makes good."""
 _Q_RANGE = (1.0, 150.0)
-_FALL_DB = 35.0
-_FRAME_S = 0.1
+"""Wider is trend; narrower a room does not make (Q 0.455 f T60: 330 Hz at 1 s)."""
+_FALL_DB = 35.0  # the ends of the band, where filters take all; a dip that deep is none
+_FRAME_S = 0.1  # a choice: the start and the end are found to a tenth of a second
 _LEAST_SCORE = 5.0  # keeps 31 of 36 bumps planted in tuning stages
 _MOST_CERTAIN = 1000.0  # lines: no cell of a measured response counts as better known
 _REACH = 3.0  # of a fit, in bandwidths to either side
 _BASE_SD = 0.15
 """How far the trend may be off under a peak, as one standard deviation in nepers of power."""
-_WIDE_Q = 8.0
-_WIDE_BASE_SD = 0.7
-_DB = 10 / np.log(10)
+_WIDE_Q = 8.0  # wider peaks bend the trend over two octaves themselves
+_WIDE_BASE_SD = 0.7  # a choice, 3 dB: under a wide peak the trend is hardly known
+_DB = 10 / np.log(10)  # dB of one neper of power
 
 _Real = NDArray[np.float64]
 

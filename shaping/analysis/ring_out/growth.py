@@ -39,13 +39,17 @@ MIN_FALL_DB, MIN_FALL_S = 15.0, 0.2
 """Falls smaller or shorter than this tell nothing: every sound ends."""
 
 _RIDGE_CONTRAST_DB = 15.0
-_SLOW_HZ = 6_000.0
-_STEEPEST_S = 0.5
+"""A choice: half as much again as a peak, for a ridge is an average and surer."""
+_SLOW_HZ = 6_000.0  # as far as the long window looks; half the samples and less to turn
+_STEEPEST_S = 0.5  # a choice: half a second of a steady rise is a growth and no accident
 _FASTER_DB = 6.0
+"""A clipped howl's n-th harmonic gains n dB where it gains one; a partial of a note does not."""
 _FAMILY = np.array([2.0, 3.0, 4.0, 0.5, 1 / 3, 1.5, 2 / 3])
-_UNDERTONES = np.array([0.5, 1 / 3])
-_FAINT_DB = 20.0
+"""Tones whose partial it may be, or that may be its own."""
+_UNDERTONES = np.array([0.5, 1 / 3])  # the tones of which it would be the second or third partial
+_FAINT_DB = 20.0  # a choice: a fundamental 20 dB below its partial is another sound
 _HARMONICS = np.array([2.0, 3.0, 4.0, 5.0])
+"""As far up as the harmonics of a clipped howl stand out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,7 @@ class _View:
 
 
 _VIEWS = (_View(0.085, 0.015, 100.0, 12_000.0), _View(0.25, 0.020, 35.0, 6_000.0))
+"""A choice: 85 ms follow fast growth, 250 ms part tones 8 Hz apart."""
 
 
 def find_slopes(

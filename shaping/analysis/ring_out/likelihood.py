@@ -22,7 +22,8 @@ CONSIDERED = 0.12
 """Rises less likely than this are dropped at once."""
 
 _WEIGHTS = np.array([3.81, 0.32, -6.17, 6.52, -1.42, -1.06, -3.46, 0.39])
-_LEAST_WANDER_HZ = 0.1
+"""Fitted by tests/bench/fit_ring_weights.py; in the order of `features`."""
+_LEAST_WANDER_HZ = 0.1  # a choice: a pitch that is steadier still is no more of a howl
 
 
 def howl_likelihood(growth: Growth) -> float:

@@ -32,8 +32,9 @@ from scipy import fft, ndimage
 from shaping.analysis.findings import Nearness, Ring
 from shaping.analysis.spectra import Spectrogram, power_spectrogram
 
-CELLS_PER_OCTAVE = 24
+CELLS_PER_OCTAVE = 24  # half a semitone: as close as two cuts ever lie
 NEAR_LOW_HZ, NEAR_HIGH_HZ = 80.0, 10_760.0
+"""A choice: what wedge and vocal mic both pass on."""
 
 LIKELY = 0.5
 """A ring of at least this confidence is more likely a howl than not."""
@@ -55,9 +56,9 @@ _HEIGHTS_DB = (-6.0, 15.0)  # beyond these one frame says no more
 _MEDIAN_OF_HZ, _MEDIAN_OVER = 30.0, 7  # neighbourhood: the median of about 200 Hz
 _QUEFRENCY_S = (0.004, 0.006, 0.25, 0.325)  # ripple that a loop makes: no slower, no faster
 _REGION_CELLS = 13  # half an octave
-_BESIDE_CELLS = 7
+_BESIDE_CELLS = 7  # the median of seven leaves out up to three that a harmonic raises
 _HARMONIC_HZ, _HARMONIC_SHARE = 1.5, 0.001  # a bin of the window, and the ring's own drift
-_BLOCK_FRAMES = 400
+_BLOCK_FRAMES = 400  # about a minute, to bound the memory
 
 _Real = NDArray[np.float64]
 
@@ -89,6 +90,7 @@ class Weights:
 
 
 WEIGHTS = Weights(-18.35, 3.17, 0.57, -0.88, 2.31, 3.23)
+"""Fitted by tests/bench/fit_nearness.py on loops in measured rooms of the tuning part."""
 
 
 @dataclass(frozen=True, eq=False)

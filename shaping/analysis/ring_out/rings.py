@@ -44,10 +44,12 @@ _MOST_WANDER_HZ = 4.0  # a loop holds its pitch; a voice or a glide does not
 _PLAIN = 0.97  # a rise this likely tells the ring's growth
 _LEAST_SHARE_DB = -55.0  # what stays further below a howl cannot be told from its distortion
 _LOW_ORDERS = np.array([(a, b) for a in (1, 2, 3) for b in (-3, -2, -1, 1, 2, 3)])
+"""Sums and differences strong enough to be taken for howls, up to a cube each."""
 _HIGH_ORDERS = np.array(
     [(a, b) for a in range(1, 13) for b in range(-12, 13) if b and (a + b) % 2 and a + abs(b) <= 13]
     + _LOW_ORDERS.tolist()
 )
+"""Odd orders up to 13, as a symmetric limiter makes them, weaker the higher."""
 _BLOCK_S = 60.0  # of capture at a time, about 1 MB each second
 _OVERLAP_S = 5.0  # longer than nearly every rise
 

@@ -46,21 +46,22 @@ ORDINARY_CUT = (-6.0, 8.0)
 ORDINARY_COUNT = 6
 """So many of them at most: with more a person loses the tone and count."""
 
-_GAIN_WEIGHT = 0.02
-_GENTLER = (0.8, 0.6, 0.4, 0.2)
-_DEEPER = (1.25, 1.5, 2.0)
-_NEAR_TOP_DB = 6.0
-_UNSURE_SD = 1.5
+_GAIN_WEIGHT = 0.02  # a choice: so little that of two plans with the same gain the gentler one wins
+_GENTLER = (0.8, 0.6, 0.4, 0.2)  # points of the curve to draw; their number is a matter of time
+_DEEPER = (1.25, 1.5, 2.0)  # as above, beyond the plan
+_NEAR_TOP_DB = 6.0  # no cut plan goes deeper at many places, so that levels below decide nothing
+_UNSURE_SD = 1.5  # a choice: one in fifteen levels lies higher (normal)
 _OVER_DB = 0.05  # a setting's step short of the yardstick is short of it
-_LEAST_DB = 2.0
-_SAMPLE_RATE_HZ = 48_000.0
-_MOST_CUTS = 12
-_PATIENCE = 3
+_LEAST_DB = 2.0  # a choice: where ordinary cuts bring less than a person hears, 2 dB is looked for
+_SAMPLE_RATE_HZ = 48_000.0  # what nearly all desks run at; bells keep their width up to Nyquist
+_MOST_CUTS = 12  # a choice: more turn the wedge down, and nobody dials them in
+_PATIENCE = 3  # a choice: of cuts that only help together there are seldom more than three
 
 _Real = NDArray[np.float64]
 
 
 _SHARE_OF_ORDINARY = {Favour.TONE: 0.5, Favour.BALANCED: 1.0}
+"""Half their gain for those who favour tone, all of it for the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +191,9 @@ def optimise_curves(
     curve = [search.added_db(one) for one in best]
     tone = [search.tone_db(one) for one in best]
     paying = _paying(curve, tone, [search.net_db(one) for one in best], wanted_db=wanted_db)
-    chosen = search.without_shallow(best[-1 if cuts is not None else paying])
+    chosen = search.without_shallow(search.polished(best[-1 if cuts is not None else paying]))
+    if cuts is None and search.added_db(chosen) < WORTHWHILE_DB:
+        chosen = []
     curve[len(chosen)], tone[len(chosen)] = search.added_db(chosen), search.tone_db(chosen)
     return OptimisedCuts(
         cuts=search.filters(chosen),

@@ -30,7 +30,7 @@ LITTLE_DB = 3.0
 GIVES_WAY_DB = 1.0
 """The low-mid cut gives way where its band adds so much more stable gain as a feedback cut."""
 
-_BETTER_DB = 1.0
+_BETTER_DB = 1.0  # a choice: for less nobody should look for another equaliser
 _OTHERS = (
     ("parametric-6", "six parametric bands"),
     ("graphic-31", "a graphic equaliser of 31 bands"),

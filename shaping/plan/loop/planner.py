@@ -23,7 +23,7 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
-from shaping.plan.assemble import GAVE_WAY, assemble_plan, planned_filter
+from shaping.plan.assemble import GAVE_WAY, Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.best_cuts import WORTHWHILE_DB, added_gain_db
 from shaping.plan.loop.choice import Choice, choose, other_equalisers
 from shaping.plan.loop.level_curve import LevelCurve, level_curve
@@ -42,10 +42,10 @@ WITHHELD = (
     "recording; the cuts go by the peaks that were heard. Measure again before relying on them."
 )
 
-_SAME_OCT = 1 / 24
-_CUT_REACH_OCT = 0.5
-_LITTLE_PER_CUT_DB = 0.35
-_MUCH_TONE_DB = 3.0
+_SAME_OCT = 1 / 24  # half a semitone: one peak, seen twice
+_CUT_REACH_OCT = 0.5  # beyond half an octave even a broad cut does next to nothing
+_LITTLE_PER_CUT_DB = 0.35  # a choice: little more than the least for which a cut is suggested
+_MUCH_TONE_DB = 3.0  # a choice: so much is plainly heard as a lower fader
 _WITHOUT_REFERENCE = (
     "There was no reference: the peaks are seen, the gain at which the loop howls is not. The same "
     "recording with the file that was played (--reference) gives the stable gain, and shows where "
@@ -113,8 +113,7 @@ def plan_from_loop(
         captures,
         limits,
         [*choice.thinning, *planned],
-        resonances=resonances,
-        loop=loop,
+        evidence=Evidence(resonances=resonances, loop=loop),
         thinning=_thinned(choice),
         cautions=[
             *_loop_cautions(loop, len(planned), wishes),
@@ -187,7 +186,7 @@ def plan_from_resonances(
         captures,
         limits,
         [*choice.thinning, *planned],
-        resonances=_merged(resonances),
+        evidence=Evidence(resonances=_merged(resonances)),
         thinning=_thinned(choice),
         cautions=[
             *said,

@@ -12,7 +12,7 @@ USUAL_MARGIN_DB = 6.0
 """So far under a howl the loop colours the sound by +6 and -3.5 dB at most, ``1 / (1 - r)`` with r
 the loop's gain; it is the usual margin of the trade, and leaves 3 dB for one open mic more."""
 
-MOST_MARGIN_DB = 30.0
+MOST_MARGIN_DB = 30.0  # a choice: nobody wants more, so it is a slip of the hand
 
 
 class Favour(StrEnum):

@@ -28,7 +28,7 @@ SAME_OCT = 1 / 4
 THINNING_Q, THINNING_HZ = 1.5, 500.0
 """A bell in place that is wider and lower than this thins; our choice."""
 
-_TINY_DB, _TINY_RATIO = 0.05, 0.002
+_TINY_DB, _TINY_RATIO = 0.05, 0.002  # less than any equaliser's step: rounding, not a move
 
 
 @dataclass(frozen=True, slots=True)

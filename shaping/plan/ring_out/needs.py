@@ -46,12 +46,13 @@ LATER_DB = 0.5
 """Added for each ring that first rang after this one, up to `MOST_LATER_DB`: the send went on
 rising meanwhile, past the gain at which this one howled."""
 
-MOST_LATER_DB = 3.0
+MOST_LATER_DB = 3.0  # a choice: with more the send was too high, and cuts are no answer
 
 RETURN_DB = 0.5
 """Added each time the ring came back, up to `MOST_RETURNS` times."""
 
 MOST_RETURNS = 2
+"""A choice: a ring that comes back a third time asks for another place, not more depth."""
 
 CLIPPED_DB = 1.0
 """Added where the howl ran into clipping or a limiter: it may have grown faster unseen."""

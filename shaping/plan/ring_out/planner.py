@@ -23,12 +23,12 @@ from shaping.equaliser.limits import Limits
 from shaping.errors import ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.plan.assemble import GAVE_WAY, assemble_plan, unserved_cautions
+from shaping.plan.assemble import GAVE_WAY, Evidence, assemble_plan, unserved_cautions
 from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
 from shaping.plan.ring_out.in_place import NOTHING_RANG, InPlace
 from shaping.plan.ring_out.near_cuts import NearAsked, near_cuts
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
-from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
+from shaping.plan.ring_out.placing import Cut, below_half_rate, place_cuts, wants_of
 from shaping.plan.ring_out.reasons import (
     Outcome,
     cautions,
@@ -122,7 +122,7 @@ def plan_from_rings(
         captures,
         limits,
         [*planned_thinning(outcome), *planned_cuts(outcome)],
-        rings=rings,
+        evidence=Evidence(rings=rings),
         thinning=thinning_summary(planned.filter for planned in thin) if thin else None,
         unserved=[
             finding
@@ -173,9 +173,8 @@ def _near_plan(
         captures,
         limits,
         [*planned_thinning(outcome), *start.before.told(planned_cuts(outcome))],
-        rings=start.rings,
+        evidence=Evidence(rings=start.rings, ring_out=near.summary),
         thinning=thinning_summary(fixed) if start.thin else None,
-        ring_out=near.summary,
         cautions=[
             *start.before.cautions(near.cuts),
             *cautions(outcome, in_place=start.before.known),
@@ -191,7 +190,7 @@ def _kept_plan(captures: Sequence[Capture | CaptureSummary], start: _Start) -> P
         captures,
         start.limits,
         [*start.thin, *start.before.kept(start.limits)],
-        rings=start.rings,
+        evidence=Evidence(rings=start.rings),
         thinning=thinning_summary(p.filter for p in start.thin) if start.thin else None,
         cautions=[NOTHING_RANG],
     )
@@ -201,7 +200,7 @@ def _answering(filters: Sequence[Filter], needs: Sequence[Need], rate_hz: float)
     """Return each filter with the needs that it does most for."""
     if not needs or not filters:
         return tuple(Cut(one, ()) for one in filters)
-    at_hz = [need.frequency_hz for need in needs]
+    at_hz = below_half_rate([need.frequency_hz for need in needs], rate_hz)
     each_db = np.array([total_db([one], at_hz, sample_rate_hz=rate_hz) for one in filters])
     does_most = each_db.argmin(axis=0)
     return tuple(

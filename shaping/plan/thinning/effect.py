@@ -1,8 +1,10 @@
-"""What thinning saves in the first rows and costs the musician: the two numbers of every plan.
+"""What thinning saves in the first rows and costs on stage: the numbers of every plan that thins.
 
-The spill comes from a measurement where there is one, else from the model of a wedge. The cost is
-the speech intelligibility index at the musician under stated levels: a wedge's loudness cannot be
-read off an uncalibrated recording, so it is assumed, and the assumption is said.
+The spill comes from a measurement where there is one, else from the model of the monitor's use. The
+room hears mains and wedge together, so the change of both is told as well, and what it does to the
+words of the mains. The cost is the speech intelligibility index at the musician where a voice is
+what the monitor is for, else the change of level there. Levels at the ears are assumed, since a
+wedge's loudness cannot be read off an uncalibrated recording, and the assumption is said.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shaping.analysis.first_row.interference import Interference
 from shaping.analysis.first_row.radiation import WedgeModel, first_row_bands_db, proximity_db
 from shaping.analysis.first_row.speech import (
     BANDS_HZ,
@@ -22,7 +25,8 @@ from shaping.analysis.first_row.speech import (
     pink_noise_db,
     speech_intelligibility_index,
 )
-from shaping.analysis.first_row.spill import Spill, level_change
+from shaping.analysis.first_row.spill import Spill, level_change, low_mid_margin_db, low_mids
+from shaping.analysis.first_row.together import MAINS_VOICE_DB, together_change, words_of_mains
 from shaping.analysis.third_octave import (
     HIGHEST_BAND_HZ,
     LOWEST_BAND_HZ,
@@ -33,13 +37,18 @@ from shaping.errors import ParameterError
 from shaping.filters.bands import NOMINAL_HZ
 from shaping.filters.kinds import Filter
 from shaping.filters.response import total_db
-from shaping.plan.plan import IntelligibilityAt, ThinningSummary
+from shaping.plan.plan import BandInterference, IntelligibilityAt, RoomSum, ThinningSummary
+from shaping.plan.thinning.starting_points import WedgeUse
+from shaping.plan.thinning.uses import model_of
 
-MIC_DISTANCES_M = (0.02, 0.05, 0.10)
-"""Mouth to microphone: touching the grille, usual, held away."""
+ASSUMED_MAINS_OVER_WEDGES_DB = 3.0
+"""Where nothing was measured the wedge's low mids are taken to lie so far under the mains': a
+wedge that disturbs, as in the shipped first row."""
 
-_USUAL_DISTANCE_M = 0.05
-_DESIGN_RATE_HZ = 48_000
+_HIGH_BANDS_HZ = 630.0
+"""From here up lies most of what makes words understood (ANSI S3.5-1997, table 3: 83 %)."""
+
+_DESIGN_RATE_HZ = 48_000  # a choice: below a few kilohertz the rate makes no difference
 
 MODEL_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if LOWEST_BAND_HZ <= hz <= HIGHEST_BAND_HZ)
 
@@ -100,7 +109,9 @@ def intelligibility(
 def thinning_summary(
     filters: Iterable[Filter],
     *,
+    use: WedgeUse = WedgeUse.VOCAL,
     spill: Spill | None = None,
+    meeting: Interference | None = None,
     wedge: WedgeModel | None = None,
     listening: Listening | None = None,
 ) -> ThinningSummary:
@@ -110,10 +121,14 @@ def thinning_summary(
     ----------
     filters : iterable of Filter
         The thinning filters as they will be dialled in.
+    use : WedgeUse
+        What the monitor is for: its model, and who hears it.
     spill : Spill, optional
-        Measured wedges and mains. Without it the spill is that of pink noise through `wedge`.
+        Measured wedges and mains. Without it the spill is that of pink noise through a model.
+    meeting : Interference, optional
+        How mains and wedges add up, where that was measured too.
     wedge : WedgeModel, optional
-        The model for want of a measurement; by default a 12-inch wedge on the floor.
+        The model for want of a measurement; by default that of the use.
     listening : Listening, optional
         Levels assumed at the musician.
 
@@ -122,48 +137,106 @@ def thinning_summary(
     ThinningSummary
         Its `assumptions` say in plain sentences what the figures rest on.
     """
-    dialled = tuple(filters)
+    dialled, model = tuple(filters), model_of(use)
     listening = listening or Listening()
-    if spill is not None:
-        bands_hz, level_db = spill.nominal_hz, spill.wedges_db
-    else:
-        wedge = wedge or WedgeModel()
-        bands_hz, level_db = MODEL_BANDS_HZ, first_row_bands_db(wedge, MODEL_BANDS_HZ)
-    change = level_change(bands_hz, level_db, band_change_db(dialled, bands_hz))
+    heard = modelled_spill(wedge or model.wedge) if spill is None else spill
+    change_db = band_change_db(dialled, heard.nominal_hz)
+    change = level_change(heard.nominal_hz, heard.wedges_db, change_db)
     by_distance = tuple(
         IntelligibilityAt(
             mic_distance_m=distance_m,
             sii_before=intelligibility((), mic_distance_m=distance_m, listening=listening),
             sii_after=intelligibility(dialled, mic_distance_m=distance_m, listening=listening),
         )
-        for distance_m in MIC_DISTANCES_M
+        for distance_m in model.mic_distances_m
     )
-    usual = by_distance[MIC_DISTANCES_M.index(_USUAL_DISTANCE_M)]
+    usual = next((one for one in by_distance if one.mic_distance_m == model.usual_distance_m), None)
+    assumed = (
+        _spill_basis(model.box, wedge or model.wedge if spill is None else None),
+        _room_basis(spill is not None),
+        *([_listening_basis(listening, usual.mic_distance_m)] if usual else []),
+    )
+    high = np.array(heard.nominal_hz) >= _HIGH_BANDS_HZ
     return ThinningSummary(
         spill_change_db=change.low_mids_db,
-        sii_before=usual.sii_before,
-        sii_after=usual.sii_after,
+        sii_before=usual.sii_before if usual else None,
+        sii_after=usual.sii_after if usual else None,
         spill_change_a_db=change.a_weighted_db,
         spill_change_c_db=change.c_weighted_db,
         sii_by_distance=by_distance,
-        assumptions=(_spill_basis(wedge if spill is None else None), _listening_basis(listening)),
+        assumptions=assumed,
+        measured=spill is not None,
+        listener=model.listener,
+        stage_change_db=float(band_mean_db(change_db[low_mids(heard.nominal_hz)])),
+        stage_change_above_db=float(band_mean_db(change_db[high])) if high.any() else None,
+        room=_room_sum(heard, change_db, measured=spill is not None, meeting=meeting),
     )
 
 
-def _spill_basis(wedge: WedgeModel | None) -> str:
+def modelled_spill(wedge: WedgeModel) -> Spill:
+    """Return the first row of a model: pink noise through it, and through even mains over it."""
+    wedges_db = first_row_bands_db(wedge, MODEL_BANDS_HZ)
+    kept = low_mids(MODEL_BANDS_HZ)
+    mean_db = float(band_mean_db(wedges_db[kept]))
+    mains_db = np.full(wedges_db.size, mean_db + ASSUMED_MAINS_OVER_WEDGES_DB)
+    return Spill(
+        MODEL_BANDS_HZ, wedges_db, mains_db, mains_db - wedges_db, np.zeros(wedges_db.size)
+    )
+
+
+def _room_sum(
+    spill: Spill, change_db: NDArray[np.float64], *, measured: bool, meeting: Interference | None
+) -> RoomSum:
+    change = together_change(spill, change_db)
+    over_db = spill.mains_over_wedges_db
+    return RoomSum(
+        measured=measured,
+        mains_over_wedges_db=low_mid_margin_db(spill),
+        change_db=change.low_mids_db,
+        change_a_db=change.a_weighted_db,
+        sii_before=words_of_mains(spill.nominal_hz, over_db),
+        sii_after=words_of_mains(spill.nominal_hz, over_db - change_db),
+        wedges_later_s=None if meeting is None else meeting.wedges_later_s,
+        seat_change_db=None if meeting is None else meeting.low_mids_change_db,
+        interference=() if meeting is None else _bands(meeting),
+    )
+
+
+def _bands(meeting: Interference) -> tuple[BandInterference, ...]:
+    levels = np.stack([meeting.before_db, meeting.after_db, meeting.change_db], axis=1).tolist()
+    return tuple(
+        BandInterference(hz, *values) for hz, values in zip(meeting.nominal_hz, levels, strict=True)
+    )
+
+
+def _spill_basis(box: str, wedge: WedgeModel | None) -> str:
     if wedge is None:
         return "Spill: as measured in the first row, wedges alone."
     return (
-        f"Spill: a model, not measured: pink noise, {200 * wedge.radius_m:.0f} cm piston in a box "
-        f"{100 * wedge.width_m:.0f} cm wide, on a hard floor without other reflections, "
-        f"{wedge.audience_distance_m:g} m from the first row and turned "
-        f"{wedge.audience_angle_deg:.0f} degrees away."
+        f"Spill: a model, not measured: pink noise through {box}, "
+        f"{200 * wedge.radius_m:.0f} cm piston in a box {100 * wedge.width_m:.0f} cm wide on a "
+        f"hard floor, {wedge.audience_distance_m:g} m from the first row and turned "
+        f"{wedge.audience_angle_deg:.0f} degrees away, in a room as loud as the direct sound "
+        f"{wedge.critical_distance_m:g} m from a source that radiates evenly."
     )
 
 
-def _listening_basis(listening: Listening) -> str:
+def _room_basis(measured: bool) -> str:
+    mains = (
+        "as measured"
+        if measured
+        else f"even mains, {ASSUMED_MAINS_OVER_WEDGES_DB:.0f} dB over the wedge's 125-500 Hz, "
+        "assumed"
+    )
+    return (
+        f"Together: {mains}, powers added. Words of the mains: assumed, not measured: a voice at "
+        f"{MAINS_VOICE_DB:g} dB SPL in the first row, while the wedges play something else."
+    )
+
+
+def _listening_basis(listening: Listening, mic_distance_m: float) -> str:
     return (
         f"Intelligibility: assumed, not measured: a voice at {listening.voice_db:g} dB SPL at the "
         f"musician's ears over {listening.stage_noise_db:g} dB SPL of even stage noise, an ideal "
-        f"cardioid mic at {100 * _USUAL_DISTANCE_M:.0f} cm."
+        f"cardioid mic at {100 * mic_distance_m:.0f} cm."
     )

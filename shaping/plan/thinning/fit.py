@@ -42,15 +42,16 @@ from shaping.plan.thinning.starting_points import (
 DEEPEST_THINNING_DB = -12.0
 """Deepest low-mid cut to fit; what needs more needs a lower wedge instead."""
 
-LEAST_TARGET_DB, GREATEST_TARGET_DB = -20.0, 30.0
+LEAST_TARGET_DB, GREATEST_TARGET_DB = -20.0, 30.0  # a choice: beyond these it is a slip of the hand
 
 _CENTRES_HZ = (200.0, 250.0, 315.0, 400.0)  # the low mids, by third octaves
 _QS = (0.7, 1.0, 1.4)  # two octaves to one: wide, as the presets
 _FREE_STEP_DB = 0.25  # finer than anybody hears or sets
 _BODY = 0.005  # importance of each band of use, beside its importance to speech
 _COST_BANDS_HZ = tuple(hz for hz in NOMINAL_HZ if 50.0 <= hz <= 8000.0)
+"""What a high-pass or a low-mid cut touches, and where words are."""
 _SEARCH_POINTS = 5  # per band; the chosen filters are computed with more
-_DESIGN_RATE_HZ = 48_000
+_DESIGN_RATE_HZ = 48_000  # as in `shaping.plan.thinning.effect`
 
 _Real = NDArray[np.float64]
 _Filters = tuple[Filter, ...]

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from shaping.analysis.first_row.spill import Spill, compare_first_rows
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from shaping.analysis.first_row.interference import Interference, interference
+from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill, compare_first_rows
 from shaping.analysis.third_octave import band_levels
 from shaping.capture import cautions
 from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
+from shaping.errors import ParameterError
+from shaping.filters.design import cascade_sos
+from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.assemble import in_dialling_order, summarise_capture
 from shaping.plan.plan import Plan, PlannedFilter, ThinningSummary
 from shaping.plan.suggestion import Suggestion
@@ -28,9 +37,16 @@ then 1.0 dB over the mains alone (powers added). Our choice."""
 _EVERY_USE_HAS_A_HIGH_PASS = ThinningAmount.MEDIUM
 """A fit has no amount; from this one on every use of a wedge is thinned with all there is."""
 
+_IN_EAR = (
+    "An in-ear spills to nobody and cannot howl while it is in the ear: no low-mid cut for the "
+    "first rows, and no feedback cut, belongs in its mix.",
+    "Whether lows are missing is for the fit to say first: an in-ear that does not seal has none, "
+    "whatever is dialled in.",
+)
+
 _BY_EAR = (
     "These settings are a starting point: raise the high-pass until the wedge just sounds thin, "
-    "then back off a little.",
+    "then back off a little."
 )
 
 
@@ -70,9 +86,17 @@ def thin(
     """
     wanted = chosen_amount(amount)
     filters = thinning_filters(wanted, limits, use=use)
-    summary = thinning_summary([planned.filter for planned in filters])
-    said = (*_BY_EAR, *left_out(wanted, limits, use=use))
-    return Suggestion(_plan((), filters, limits, summary, said))
+    dialled = [planned.filter for planned in filters]
+    # In ears spill to nobody, and what is not thinned saves and costs nothing.
+    summary = thinning_summary(dialled, use=use) if dialled and use != WedgeUse.IN_EAR else None
+    has_high_pass = any(one.kind is FilterKind.HIGH_PASS for one in dialled)
+    starting = _IN_EAR if use is WedgeUse.IN_EAR else ([_BY_EAR] if has_high_pass else [])
+    said = (*starting, *left_out(wanted, limits, use=use))
+    plan = _plan((), filters, limits, summary, said)
+    if use is WedgeUse.IN_EAR:
+        kept = [one for one in plan.cautions if one not in cautions.THINNING]
+        plan = replace(plan, cautions=(*cautions.IN_EAR, *kept))
+    return Suggestion(plan)
 
 
 def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
@@ -139,19 +163,44 @@ def thin_to_first_row(
     >>> plan.thinning.spill_change_db < 0
     True
     """
+    if use is WedgeUse.IN_EAR:
+        raise ParameterError(
+            "an in-ear spills nothing into the first rows, so there is nothing to fit there; leave "
+            "the recordings out"
+        )
     spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
-    summary = thinning_summary([planned.filter for planned in fit.filters], spill=spill)
+    dialled = [planned.filter for planned in fit.filters]
+    summary = thinning_summary(
+        dialled, use=use, spill=spill, meeting=_meeting(wedges, mains, spill, dialled)
+    )
     said = (*fit_cautions(fit), *left_out(_EVERY_USE_HAS_A_HIGH_PASS, limits, use=use))
     plan = _plan((wedges, mains), fit.filters, limits, summary, said)
     return Suggestion(plan, (wedges, mains), spill=spill)
+
+
+def _meeting(
+    wedges: Capture, mains: Capture, spill: Spill, filters: Sequence[Filter]
+) -> Interference | None:
+    """Return how both add up in the low mids, where their recordings show it."""
+    rate_hz = wedges.sample_rate_hz
+    if mains.sample_rate_hz != rate_hz:
+        return None
+    low_hz, high_hz = LOW_MIDS_HZ
+    return interference(
+        wedges.samples.astype(np.float64),
+        mains.samples.astype(np.float64),
+        rate_hz,
+        bands_hz=[hz for hz in spill.nominal_hz if low_hz <= hz <= high_hz],
+        sos=cascade_sos(filters, sample_rate_hz=rate_hz),
+    )
 
 
 def _plan(
     captures: tuple[Capture, ...],
     filters: tuple[PlannedFilter, ...],
     limits: Limits,
-    summary: ThinningSummary,
+    summary: ThinningSummary | None,
     said: tuple[str, ...],
 ) -> Plan:
     return Plan(
@@ -164,7 +213,7 @@ def _plan(
         thinning=summary,
         unserved=(),
         cautions=(
-            *cautions.THINNING,
+            *(cautions.THINNING if filters else ()),
             *said,
             cautions.EXPOSURE if captures else cautions.SAFE_LEVELS,
         ),

@@ -21,8 +21,8 @@ AUDIO_SUFFIXES = frozenset(
     | {".ogg", ".oga", ".opus", ".mp3"}
 )
 
-_SAMPLE_BYTES = 16_384
-_SAMPLES = 16
+_SAMPLE_BYTES = 16_384  # a twelfth of a second of one channel of 32 bits at 48 kHz
+_SAMPLES = 16  # a choice: spread over the whole, two recordings differ in some of them
 _MARK_BYTES = 65_536
 """Marks are taken at this place, and at four times every place before."""
 

@@ -27,7 +27,7 @@ from shaping.rehearsals.archive.files import channel_stem
 from shaping.text.names import briefly, shown
 
 NAMES_FILE = "names.toml"
-_LONGEST_NAME = 60
+_LONGEST_NAME = 60  # a choice: what fits a line on a page
 _WANTED = (
     'give names as in: 1=lead vocal, 2=choir; or a TOML file with [names] and 1 = "lead vocal"'
 )

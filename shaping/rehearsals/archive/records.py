@@ -29,9 +29,9 @@ VERSION = 2
 
 SETTLED = ("done", "damaged")
 
-_SEAM_GAP_S = 0.6
-_SAME_RATIO = 1.01
-_STAMPS_AGREE_S = 3.0
+_SEAM_GAP_S = 0.6  # as a gap within one recording
+_SAME_RATIO = 1.01  # as within one recording: a howl holds its pitch meanwhile
+_STAMPS_AGREE_S = 3.0  # file systems keep time to 2 s at worst, and closing a file takes a while
 _FULL_BYTES = (2**31, 2**32)
 """Recorders begin a new file where sizes of 31 or 32 bits end."""
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from shaping.rehearsals.channels import Channel, Take
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.page.excerpts import (
     BEFORE_S,
     HIGHEST_HZ,
@@ -61,7 +60,7 @@ def worst_cards(summary: Summary) -> list[Card]:
 
 def badness(event: Event) -> float:
     """Rank of an event: sure before possible, then how far it stood out and for how long."""
-    sure = 100.0 if event.confidence >= CERTAIN else 0.0
+    sure = 100.0 if event.certain else 0.0
     return sure + event.over_db + 10 * math.log10(max(event.duration_s, 0.1))
 
 
@@ -70,7 +69,7 @@ def _card(event: Event, take: Take, channel: Channel, excerpt: Excerpt | None) -
     share = math.log(HIGHEST_HZ / min(max(event.frequency_hz, LOWEST_HZ), HIGHEST_HZ))
     return Card(
         heading=f"{hertz_text(event.frequency_hz)} · {note_text(event.frequency_hz)}",
-        sure=event.confidence >= CERTAIN,
+        sure=event.certain,
         channel=channel.name,
         when=when_text(take, event.start_s),
         where=place_text(take, event.start_s),

@@ -31,15 +31,15 @@ FOLDER = "excerpts"
 LOWEST_HZ, HIGHEST_HZ = 100.0, 10_000.0
 """Range of the picture, on a logarithmic axis."""
 
-PICTURE_S = 5.0
-SOUND_S = 2.5
+PICTURE_S = 5.0  # long enough to see it grow and stand
+SOUND_S = 2.5  # long enough to know it by ear
 BEFORE_S = 1.2
 """Picture and sound begin this long before the event."""
 
-_WIDTH, _HEIGHT = 320, 128
-_RANGE_DB = 60.0
-_SOUND_RATE_HZ = 24_000
-_SOUND_PEAK = 10 ** (-23 / 20)
+_WIDTH, _HEIGHT = 320, 128  # of the picture in pixels
+_RANGE_DB = 60.0  # from the loudest down to what hardly shows
+_SOUND_RATE_HZ = 24_000  # as far as howls reach, in half the bytes
+_SOUND_PEAK = 10 ** (-23 / 20)  # soft, for it is heard on headphones after silence
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,15 +18,15 @@ from shaping.report.words import settings
 from shaping.text.frequency import frequency_text, hertz_text
 from shaping.text.sentences import listing
 
-MOST_LINES = 5
+MOST_LINES = 5  # a choice: what is read before a service
 
 _WITHIN_A_VALUE = re.compile(r"(?<=\d) (?=(?:k?Hz|dB|cents|times|dates)\b)|(?<=\bQ) ")
 
-_LAST_DATES = 3
-_LEAST_DATES = 2
-_LEAST_EVENTS = 3
-_MANY = 3
-_MOST_PLACES = 4
+_LAST_DATES = 3  # a choice: what has not come back for three dates counts as mended
+_LEAST_DATES = 2  # a choice: twice on one date may be one cause that is gone
+_LEAST_EVENTS = 3  # a choice: thrice on one date is no accident
+_MANY = 3  # common practice: several tones at once mean too much gain, not too few cuts
+_MOST_PLACES = 4  # more make no line
 _SAME_RATIO = 1.06
 """A setting is for a frequency if it lies within a semitone of it."""
 
@@ -104,6 +104,4 @@ def _dial(recurring: Recurring, plan: Plan) -> str:
 
 def _together(text: str) -> str:
     """Return text in which a number and its unit stay on one line."""
-    return re.sub(
-        r"(?<=\d) (?=k?Hz\b|dB\b|cents\b|times\b|dates\b)|(?<=\bQ) ", "\N{NO-BREAK SPACE}", text
-    )
+    return _WITHIN_A_VALUE.sub("\N{NO-BREAK SPACE}", text)

@@ -6,16 +6,15 @@ import math
 from dataclasses import dataclass
 
 from shaping.rehearsals.channels import Channel
-from shaping.rehearsals.model import CERTAIN
 from shaping.rehearsals.page.moments import day_text
 
-CHART = (340.0, 132.0)
-STRIP = (240.0, 18.0)
+CHART = (340.0, 132.0)  # width and height in pixels
+STRIP = (240.0, 18.0)  # likewise of the strip in a channel's row
 
-_LEFT, _BOTTOM, _TOP = 34.0, 18.0, 6.0
-_GRID_HZ = (100, 200, 500, 1_000, 2_000, 5_000, 10_000)
-_LOW_HZ, _HIGH_HZ = 80.0, 12_000.0
-_LABEL_WIDTH = 62.0
+_LEFT, _BOTTOM, _TOP = 34.0, 18.0, 6.0  # room for labels in pixels
+_GRID_HZ = (100, 200, 500, 1_000, 2_000, 5_000, 10_000)  # lines that carry a label
+_LOW_HZ, _HIGH_HZ = 80.0, 12_000.0  # what is searched for howls
+_LABEL_WIDTH = 62.0  # of a date in pixels
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +80,7 @@ def _timeline(
                 x=x(passed + event.start_s),
                 y=y(event.frequency_hz),
                 radius=round(radius + min(event.duration_s, 8.0) * radius / 8, 1),
-                sure=event.confidence >= CERTAIN,
+                sure=event.certain,
             )
             for event in take.events
         ]

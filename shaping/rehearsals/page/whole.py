@@ -25,9 +25,9 @@ from shaping.text.durations import duration_text
 from shaping.text.frequency import frequency_text, hertz_text, note_text
 from shaping.text.sentences import listing
 
-_LEAST_HOURS = 0.25
-_MOST_PLACES = 3
-_MOST_RECURRING = 6
+_LEAST_HOURS = 0.25  # a choice: in less than a quarter of an hour one event makes four an hour
+_MOST_PLACES = 3  # more make no row
+_MOST_RECURRING = 6  # a choice: more than anybody mends before a service
 _TREND = {
     "rising": ("↗", "more often", "more often lately"),
     "falling": ("↘", "less often", "less often lately"),
@@ -89,6 +89,7 @@ def rehearsals_page(summary: Summary) -> str:
         environment()
         .get_template("rehearsals.html")
         .render(
+            title="Feedback in the rehearsals",
             light=asdict(style.LIGHT),
             dark=asdict(style.DARK),
             summary=summary,
@@ -139,7 +140,7 @@ def _row(summary: Summary, channel: Channel) -> Row:
                 frequency=hertz_text(event.frequency_hz),
                 note=note_text(event.frequency_hz),
                 length=f"{event.duration_s:.1f} s",
-                sure=event.confidence >= CERTAIN,
+                sure=event.certain,
                 confidence=f"{event.confidence:.2f}",
             )
             for take in channel.takes

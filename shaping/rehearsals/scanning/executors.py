@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from shaping.errors import ParameterError
@@ -24,11 +25,27 @@ _ADDRESS = re.compile(
     r"(?:(?P<scheme>tcp|tls|ws|wss)://)?(?P<host>[^\s:/]+|\[[\da-fA-F:.]+\]):(?P<port>\d{1,5})"
 )
 
-_GREETING_S = 10.0
-_LONGEST_GREETING = 2**20
+_GREETING_S = 10.0  # a choice: a scheduler that lives answers at once
+_LONGEST_GREETING = 2**20  # more is no scheduler's greeting
 
 WAIT_S = 60.0
 """How long a cluster may take to answer, and to have a worker, unless said otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """A Dask cluster whose workers see the same files under the same paths.
+
+    Attributes
+    ----------
+    address : str
+        Of its scheduler.
+    wait_s : float
+        How long to wait for it, and for its first worker.
+    """
+
+    address: str
+    wait_s: float = WAIT_S
 
 
 class Here(Executor):

@@ -27,7 +27,7 @@ from shaping.rehearsals.features import Features
 
 PlainT = TypeVar("PlainT", Candidate, Features)
 
-BLOCK_FRAMES = 65_536
+BLOCK_FRAMES = 65_536  # 1.4 s at 48 kHz; no result depends on it
 
 PIECE_S = 300.0
 """About; a fifth of a minute of every piece is read twice."""
@@ -38,7 +38,7 @@ LEAD_S = 10.0
 _SETTLED_S = 2.5
 """After this long, what a detector says no longer depends on where it began."""
 
-_SEAM_S = 0.25
+_SEAM_S = 0.25  # three frames: two pieces see the end of one tone no closer than that
 _GRID_FRAMES = 8_192
 """Pieces begin at a multiple of this, which every grid of frames has in common."""
 
@@ -51,7 +51,7 @@ _BLOCK_VALUES = 2**20
 _ABSURD = 1_000.0
 """Samples beyond 60 dB over full scale are no audio."""
 
-_DIGEST_FRAMES = 512
+_DIGEST_FRAMES = 512  # of every second, enough to tell two recordings apart
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from shaping.rehearsals.scanning.pieces import Piece, PieceScan, scan_piece
 from shaping.rehearsals.scanning.scan_file import assembled, damaged
 from shaping.text.names import briefly, shown
 
-_LOOK_EVERY_S = 2.0
+_LOOK_EVERY_S = 2.0  # how long a worker that died goes unnoticed
 _TRIES = 3
 """How often a cluster that goes away is asked again."""
 
@@ -103,12 +103,8 @@ class Settings:
     """How the work is done; see `shaping.rehearsals.scan.scan_rehearsals`."""
 
     out: Path
-    jobs: int | None
-    cluster: str | None
-    wait_s: float
-    executor: Executor | None
+    jobs: int | executors.Cluster | Executor | None
     progress: Callable[[Progress], None] | None
-    block_frames: int
 
 
 @dataclass(eq=False)
@@ -130,10 +126,10 @@ def run_tasks(tasks: list[Task], journal: JournalWriter, settings: Settings) -> 
     run.tell("")
     if not jobs:
         return
-    if settings.executor is not None:
-        lost = run.drain(settings.executor, jobs)
-    elif settings.cluster is not None:
-        lost = run.on_cluster(settings.cluster, jobs)
+    if isinstance(settings.jobs, executors.Cluster):
+        lost = run.on_cluster(settings.jobs, jobs)
+    elif isinstance(settings.jobs, Executor):
+        lost = run.drain(settings.jobs, jobs)
     else:
         workers = min(settings.jobs or executors.cores(), len(jobs))
         if workers == 1:
@@ -155,6 +151,8 @@ class _Run:
         self._done_s = self._known_s = 0.0
         self._finished = 0
         self._cluster_gone = False
+        jobs = settings.jobs
+        self._wait_s = jobs.wait_s if isinstance(jobs, executors.Cluster) else executors.WAIT_S
         self._suspects: list[Job] = []
 
     def jobs(self) -> list[Job]:
@@ -190,9 +188,10 @@ class _Run:
                 elif deserted_since is None:
                     # A worker may come back, or the scheduler's end be told any moment.
                     deserted_since = time.monotonic()
-                    wait_s = self._settings.wait_s
-                    self.tell(f"the cluster has no workers; waiting for one, {wait_s:g} s at most")
-                elif time.monotonic() - deserted_since > self._settings.wait_s:
+                    self.tell(
+                        f"the cluster has no workers; waiting for one, {self._wait_s:g} s at most"
+                    )
+                elif time.monotonic() - deserted_since > self._wait_s:
                     self._cluster_gone = True
                     lost += [*pending.values(), *waiting]
                     _cancel(pending)
@@ -217,22 +216,22 @@ class _Run:
             if job[0].failed:
                 continue
             try:
-                future = executor.submit(scan_piece, job[1], self._settings.block_frames)
+                future = executor.submit(scan_piece, job[1])
             except Exception:  # a pool that broke, or a cluster that closed
                 lost.append(job)
                 continue
             pending[future] = job
 
-    def on_cluster(self, address: str, jobs: list[Job]) -> list[Job]:
+    def on_cluster(self, cluster: executors.Cluster, jobs: list[Job]) -> list[Job]:
         """Feed pieces through a cluster, which may go away and come back."""
-        with executors.cluster(address, self._settings.wait_s, self.tell) as executor:
+        with executors.cluster(cluster.address, cluster.wait_s, self.tell) as executor:
             lost = self.drain(executor, jobs)
         for _ in range(_TRIES - 1):
             if not lost or self._cluster_gone:
                 break
-            self.tell(f"the cluster at {address} went away; asking it again")
+            self.tell(f"the cluster at {cluster.address} went away; asking it again")
             try:
-                with executors.cluster(address, self._settings.wait_s, self.tell) as executor:
+                with executors.cluster(cluster.address, cluster.wait_s, self.tell) as executor:
                     lost = self.drain(executor, lost)
             except ParameterError:
                 break

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_GAP_PT = style.SMALL_PT * 1.6
+_GAP_PT = style.SMALL_PT * 1.6  # between labels, so that they do not touch
 
 
 def draw_change(ax: Axes, comparison: Comparison) -> Axes:

@@ -20,10 +20,10 @@ from shaping.report.figures.marked_frequencies import MOST_CRITICAL, MarkKind, m
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LOW_HZ = 60.0
-_HIGH_HZ = 16_000.0
+_LOW_HZ = 60.0  # what a wedge plays
+_HIGH_HZ = 16_000.0  # likewise
 
-_COLUMNS = 700
+_COLUMNS = 700  # one for each pixel of a figure on a page
 
 
 @dataclass(frozen=True, eq=False)

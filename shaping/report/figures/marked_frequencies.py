@@ -25,7 +25,7 @@ LABEL_STRIP_PT = 104.0
 MOST_CRITICAL = 6
 """So many points at which a loop can howl are marked."""
 
-_LABEL_GAP_PT = style.SMALL_PT * 1.2
+_LABEL_GAP_PT = style.SMALL_PT * 1.2  # between labels, so that they do not touch
 
 
 class MarkKind(StrEnum):
@@ -63,6 +63,7 @@ _SHAPES: dict[MarkKind, dict[str, Any]] = {
         "markeredgewidth": 2.0,
     },
 }
+"""Told apart by shape as well as by colour."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_RANGE_DB = 30.0
-_LARGEST, _SMALLEST = 0.40, 0.08
-_LONGEST_NAME = 16
-_CELL_PT = 52.0
-_NAMES_PT = 118.0
+_RANGE_DB = 30.0  # what lies further below the strongest path gets the smallest dot
+_LARGEST, _SMALLEST = 0.40, 0.08  # radii of dots, in cells
+_LONGEST_NAME = 16  # characters that fit beside a row
+_CELL_PT = 52.0  # width of a cell at most
+_NAMES_PT = 118.0  # width of the names beside the rows
 
 
 def matrix_figure(rows: Sequence[Sequence[MatrixCell]], *, width_in: float) -> Figure:

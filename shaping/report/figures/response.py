@@ -17,9 +17,9 @@ from shaping.report.figures.marked_frequencies import MarkKind, draw_marks, mark
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LOW_HZ = 25.0
-_HIGH_HZ = 20_000.0
-_ACTS_DB = 0.03
+_LOW_HZ = 25.0  # what an equaliser acts on and anybody hears
+_HIGH_HZ = 20_000.0  # likewise
+_ACTS_DB = 0.03  # less than a line's width
 
 
 def draw_response(ax: Axes, plan: Plan, sample_rate_hz: float) -> Axes:

@@ -20,15 +20,15 @@ from shaping.text.frequency import hertz_text
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LOW_HZ = 60.0
-_HIGH_HZ = 12_500.0
+_LOW_HZ = 60.0  # what is searched for rings
+_HIGH_HZ = 12_500.0  # likewise
 RANGE_DB = 66.0
 """Levels further below the loudest are shown as silence."""
 
-_ROWS, _COLUMNS = 160, 320
-_GAP_PT = style.SMALL_PT * 1.25
-_MOST_LABELS = 8
-_BOX = 2 ** (1 / 9)
+_ROWS, _COLUMNS = 160, 320  # more than a page shows of either
+_GAP_PT = style.SMALL_PT * 1.25  # between labels, so that they do not touch
+_MOST_LABELS = 8  # more run into each other
+_BOX = 2 ** (1 / 9)  # a ninth of an octave to either side of a ring
 
 
 def draw_spectrogram(ax: Axes, capture: Capture, rings: Sequence[Ring]) -> Axes:

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_HEIGHT_PT = 340.0
-_LEAST_RANGE_DB = 8.0
+_HEIGHT_PT = 340.0  # of the whole figure
+_LEAST_RANGE_DB = 8.0  # the same axis for all usual plans
 
 
 def draw_spill_cost(

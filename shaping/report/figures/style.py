@@ -46,11 +46,12 @@ DARK = Colours(
 )
 
 SOLID, DASHED, DOTTED, DASH_DOT = "-", (0, (5, 2)), (0, (1, 1.6)), (0, (6, 2, 1, 2))
+"""Told apart without colour."""
 
 FONT_FAMILIES = ("DejaVu Sans", "sans-serif")
-TEXT_PT = 12.0
-SMALL_PT = 10.5
-TITLE_PT = 14.0
+TEXT_PT = 12.0  # of axes and keys
+SMALL_PT = 10.5  # of ticks and labels: still read on a telephone
+TITLE_PT = 14.0  # of headings
 
 QUIET_TO_LOUD = ("#fdfcfa", "#d9dfe0", "#9fb4bd", "#5f7f92", "#3b4a68", "#1e2430")
 """Colours of levels, from silence to loudest, darkening all the way."""

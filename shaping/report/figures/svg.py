@@ -14,7 +14,7 @@ from shaping.report.figures import style
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_RASTER_DPI = 130
+_RASTER_DPI = 130  # of pictures within a drawing: sharp on a page, and small
 
 
 def inline_svg(figure: Figure, *, name: str, title: str, description: str) -> str:

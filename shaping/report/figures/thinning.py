@@ -17,11 +17,12 @@ from shaping.report.figures import style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-DIRECTIVITY_HZ = (63.0, 8000.0)
+DIRECTIVITY_HZ = (63.0, 8000.0)  # octaves of a wedge
 DIRECTIVITY_DB = (-40.0, 8.0)
+"""From a deep null to the 6 dB of a boundary, and some room."""
 
-_ANGLES_DEG = (45.0, 90.0, 180.0)
-_MARGIN_DB = 4.0
+_ANGLES_DEG = (45.0, 90.0, 180.0)  # from the axis: beside, at right angles, behind
+_MARGIN_DB = 4.0  # between curves and frame
 _MOST_DB = 60.0  # of the scale, so that what matters keeps its height
 
 

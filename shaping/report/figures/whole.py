@@ -54,17 +54,17 @@ __all__ = [
     "save_figure",
 ]
 
-WIDTH_IN = 6.4
-DOTS_PER_INCH = 160
+WIDTH_IN = 6.4  # a page's column
+DOTS_PER_INCH = 160  # sharp on paper
 DESK_RATE_HZ = 48_000.0
 """Rate at which filters are drawn where a capture's own is lower than a desk's would be."""
 
-_LEFT_PT, _RIGHT_PT = 58.0, 20.0
-_LABELS_RIGHT_PT = 72.0
-_BELOW_PT = 46.0
-_KEY_LINE_PT = 17.0
-_HEADING_PT = 26.0
-_EVIDENCE_PT = 190.0
+_LEFT_PT, _RIGHT_PT = 58.0, 20.0  # room for labels beside an axis
+_LABELS_RIGHT_PT = 72.0  # room for marked frequencies
+_BELOW_PT = 46.0  # room for an axis' labels
+_KEY_LINE_PT = 17.0  # height of a line of the key
+_HEADING_PT = 26.0  # height of a heading
+_EVIDENCE_PT = 190.0  # height of the evidence
 
 
 def desk_rate_hz(plan: Plan) -> float:

@@ -22,7 +22,7 @@ _NUMBER = r"[+-]?\d+(?:\.\d+)?"
 _PASS = re.compile(rf"(?P<kind>hp|lp) (?P<hz>{_NUMBER})(?: (?P<slope>\d+))?")
 _BELL = re.compile(rf"(?P<hz>{_NUMBER}) (?P<gain>{_NUMBER}) q ?(?P<q>{_NUMBER})")
 _NOTCH = re.compile(rf"notch (?P<hz>{_NUMBER}) q ?(?P<q>{_NUMBER})")
-_MOST = 64
+_MOST = 64  # a choice: more than any equaliser has, so it is a slip
 _PASSES = {"hp": FilterKind.HIGH_PASS, "lp": FilterKind.LOW_PASS}
 
 

@@ -37,8 +37,8 @@ weight of one, wide cuts that merely trade one for the other creep in."""
 ENOUGH_DB = -10.0
 """Cross paths so far down cost less than half a decibel: single loops are enough."""
 
-_CELLS_PER_OCTAVE = 96
-_REACH_DB = 20.0
+_CELLS_PER_OCTAVE = 96  # as for one wedge: `shaping.plan.loop.level_curve`
+_REACH_DB = 20.0  # likewise: no band cuts deeper
 
 _Result = TypeVar("_Result")
 

@@ -13,17 +13,17 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from shaping.equaliser.limits import Limits
 from shaping.equaliser.menu import Settings, cuts_db, feedback_settings
 from shaping.equaliser.quantise import worth_a_move
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.loop.level_curve import highest_of_cells
-from shaping.stage.loops.margins import worst_levels
+from shaping.stage.loops.margins import close_levels
 
 _Real = NDArray[np.float64]
 
@@ -33,18 +33,21 @@ Index = tuple[int, int, int]
 _Which = NDArray[np.int64] | slice
 
 _DEPTHS_DB = np.array([0.0, -1.0, -2.0, -3.0, -4.5, -6.0, -8.0, -10.5, -14.0, -20.0, -30.0])
-_COARSE_STEP_OCT = 1 / 14
-_COARSE_SHAPES = (8, 5)
+"""Finest where cuts are usual; between them in straight lines."""
+_COARSE_STEP_OCT = 1 / 14  # a quarter of a bell of Q 5; the fine search finds the rest
+_COARSE_SHAPES = (8, 5)  # a choice: depths and widths, a matter of time
 _SOFTNESS_PER_DB = (1.5, 4.0, 8.0)
-_SWEEPS = 2
-_LEAST_NET_DB = 0.02
-_MOST_PAIRS = 10
+"""From one that sees all peaks to one that is close to the maximum."""
+_SWEEPS = 2  # a bound on time
+_LEAST_NET_DB = 0.02  # a choice: less is the error of the straight lines
+_MOST_PAIRS = 10  # all pairs of five cuts
 _MOST_TOGETHER = 8
 """Cuts per wedge that serve all sends together; sliders beyond serve the wedge's own loop."""
 _MANY_BANDS = 8
 """With more bands than this in all the search is a short one: one start, nothing kicked out."""
-_REACH_DB = 12.0
-_CELLS_PER_OCTAVE = 36
+_REACH_DB = 12.0  # a choice: deeper than most cuts go, and fewer points take less time
+_CELLS_PER_OCTAVE = 36  # as for one wedge: `shaping.plan.loop.cut_search`
+_UNTOUCHED_DB = 0.01  # what a cut does less than this to counts as left alone
 _ALL = slice(None)
 
 
@@ -118,14 +121,14 @@ class JointSearch:
     ) -> None:
         self._hz, self._loops, self._menus = frequency_hz, matrices, menus
         self._weight = tone_weight / max(len(menus), 1)
-        start = worst_levels(matrices, reach_db=_REACH_DB)
+        start = close_levels(matrices)
         self._start_db = float(start.max(initial=-np.inf))
         near = np.flatnonzero(start > self._start_db - _REACH_DB)
         self._few = near[highest_of_cells(frequency_hz[near], start[near], _CELLS_PER_OCTAVE)]
         self._top = near
         self._coarse = [_coarse(menu, frequency_hz[self._few]) for menu in menus]
         self._tables = [
-            None if menu.settings is None else _Table(self._effects_db(w, coarse, self._few))
+            None if menu.settings is None else _sums_over(self._effects_db(w, coarse, self._few))
             for w, (menu, coarse) in enumerate(zip(menus, self._coarse, strict=True))
         ]
 
@@ -253,7 +256,7 @@ class JointSearch:
                     around = self._neighbours(w, here, reach, rest[w])
                     answer = self._answer_db(rest, w, looked_at)
                     effect = self._effects_db(w, around, looked_at)
-                    highest = _Table(effect).looked_up(answer).max(axis=1)
+                    highest = _looked_up(effect, answer).max(axis=1)
                     score = highest + self._weight * self._tones_db(w, around)
                     index = tuple(int(v) for v in around[int(np.argmin(score))])
                     tried = [list(one) for one in rest]
@@ -273,8 +276,9 @@ class JointSearch:
         answer = self._answer_db(rest, w, self._few)
         top = float(answer[0].max())
         # Sums of exponentials stand in for the maximum; those of the answers are looked up.
-        weighed = np.exp(softness * (answer - top)).astype(np.float32)
-        score = np.log(table.looked_up(weighed).sum(axis=1)) / softness + top
+        weighed = np.exp(softness * (answer - top))
+        total = weighed[0].sum() + table @ (weighed - weighed[0]).ravel().astype(np.float32)
+        score = np.log(np.maximum(total, 1e-30)) / softness + top
         score += self._weight * self._tones_db(w, self._coarse[w])
         if settings.one_per_centre and rest[w]:
             score[np.isin(self._coarse[w][:, 0], [cut[0] for cut in rest[w]])] = np.inf
@@ -284,17 +288,15 @@ class JointSearch:
 
     def _answer_db(self, cuts: Sequence[Sequence[Index]], w: int, at: NDArray[np.int64]) -> _Real:
         """Return the radius in dB with one wedge further down by each of `_DEPTHS_DB`, (d, n)."""
-        gains = self._gains_db(cuts, at)
-        answers = []
-        for depth in _DEPTHS_DB:
-            lower = gains.copy()
-            lower[:, w] += depth
-            answers.append(self._levels(lower, at))
-        return np.array(answers)
+        gains = np.tile(self._gains_db(cuts, at), (_DEPTHS_DB.size, 1, 1))
+        gains[:, :, w] += _DEPTHS_DB[:, None]
+        return self._levels(gains, at)
 
     def _levels(self, gains_db: _Real, at: _Which = _ALL) -> _Real:
-        level = worst_levels(self._loops[at] * 10 ** (gains_db[:, :, None] / 20), reach_db=60.0)
-        return np.maximum(level, -200.0)
+        """Return the radius in dB for gains of shape (..., n, W), shape (..., n)."""
+        shaped = self._loops[at] * 10 ** (gains_db[..., None] / 20)
+        level = close_levels(shaped.reshape(-1, *shaped.shape[-2:]))
+        return np.maximum(level, -200.0).reshape(gains_db.shape[:-1])
 
     def _gains_db(self, cuts: Sequence[Sequence[Index]], at: _Which = _ALL) -> _Real:
         gains = np.zeros(self._loops[at].shape[:2])
@@ -341,24 +343,34 @@ class JointSearch:
         return np.stack([part.ravel() for part in grid], axis=1).astype(np.int64)
 
 
-class _Table:
-    """Where effects of settings, (k, n), lie between `_DEPTHS_DB`: looked up in straight lines."""
+def _between(effect_db: _Real) -> tuple[NDArray[np.int64], _Real]:
+    """Return between which of `_DEPTHS_DB` effects lie: the one above, and how far on."""
+    effect = np.clip(effect_db, _DEPTHS_DB[-1], 0.0)
+    at = np.searchsorted(-_DEPTHS_DB, -effect, side="right") - 1
+    at = np.clip(at, 0, _DEPTHS_DB.size - 2)
+    return at, (effect - _DEPTHS_DB[at]) / (_DEPTHS_DB[at + 1] - _DEPTHS_DB[at])
 
-    def __init__(self, effect_db: _Real) -> None:
-        effect = np.clip(effect_db, _DEPTHS_DB[-1], 0.0)
-        at = np.searchsorted(-_DEPTHS_DB, -effect, side="right") - 1
-        at = np.clip(at, 0, _DEPTHS_DB.size - 2)
-        self._share = ((effect - _DEPTHS_DB[at]) / (_DEPTHS_DB[at + 1] - _DEPTHS_DB[at])).astype(
-            np.float32
-        )
-        self._place = (at * effect.shape[1] + np.arange(effect.shape[1])[None, :]).astype(np.int32)
 
-    def looked_up(self, answer: NDArray[Any]) -> NDArray[Any]:
-        """Return the answers, given at `_DEPTHS_DB` as (d, n), for every setting, (k, n)."""
-        steps = np.diff(answer, axis=0).ravel()
-        found = np.take(answer.ravel(), self._place)
-        found += self._share * np.take(steps, self._place)
-        return np.asarray(found)
+def _looked_up(effect_db: _Real, answer: _Real) -> _Real:
+    """Return answers, given at `_DEPTHS_DB` as (d, n), for effects (k, n), in straight lines."""
+    at, share = _between(effect_db)
+    column = np.arange(answer.shape[1])
+    return answer[at, column] + share * (answer[at + 1, column] - answer[at, column])
+
+
+def _sums_over(effect_db: _Real) -> sparse.csr_array:
+    """Return the matrix that sums looked-up answers over n, for each of k settings.
+
+    A cut leaves most frequencies alone, so what it changes against depth 0 is nearly all zeros:
+    for answers as (d, n) the sums are ``answer[0].sum() + matrix @ (answer - answer[0]).ravel()``.
+    """
+    row, column = np.nonzero(effect_db < -_UNTOUCHED_DB)
+    at, share = _between(effect_db[row, column])
+    count, shape = effect_db.shape[1], (effect_db.shape[0], _DEPTHS_DB.size * effect_db.shape[1])
+    upper, lower = at * count + column, (at + 1) * count + column
+    values = np.concatenate([1 - share, share]).astype(np.float32)
+    places = np.concatenate([row, row]), np.concatenate([upper, lower])
+    return sparse.csr_array((values, places), shape=shape)
 
 
 def _coarse(menu: WedgeMenu, frequency_hz: _Real) -> NDArray[np.int64]:

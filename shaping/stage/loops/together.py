@@ -18,6 +18,7 @@ from shaping.analysis.loop.stability import critical_frequencies
 from shaping.plan.loop.level_curve import highest_of_cells
 from shaping.stage.loops.margins import (
     Crossing,
+    decibels,
     entry_loop,
     first_crossing,
     radius_bounds,
@@ -25,6 +26,7 @@ from shaping.stage.loops.margins import (
     worst_levels,
 )
 from shaping.stage.loops.matrix import PathMatrix, loops
+from shaping.stage.loops.promise import highest_level_db
 
 _Real = NDArray[np.float64]
 _Complex = NDArray[np.complex128]
@@ -35,9 +37,9 @@ WEAKER_DB = 6.0
 UNKNOWN_DELAYS_S = np.geomspace(0.002, 0.02, 31)
 """Delays taken as possible where they were not measured, as for a single loop."""
 
-_CELLS_PER_OCTAVE = 96
-_LOOKED_AT = 3
-_NEAR_DB = 14.0
+_CELLS_PER_OCTAVE = 96  # as for one wedge: `shaping.plan.loop.level_curve`
+_LOOKED_AT = 3  # the highest points of a coarse grid: the top is beside one of them
+_NEAR_DB = 14.0  # nobody wins more by muting one mic, so what lies lower is left alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ class Together:
     stable_gain_db : float
         How far all sends may go up together, worst over phases.
     stable_gain_low_db : float
-        The same at the upper end of every path's 95 % interval: what is promised.
+        The safe end of its 95 % interval: what is promised.
     in_phase_db : float
         How far they may go up with the phases as measured; the median over common delays from 2
         to 20 ms where the delays are not known.
@@ -146,8 +148,8 @@ def margins_together(
     tops = [_top_db(one.frequency_hz, level) for one, level in zip(matrices, levels, strict=True)]
     worst = int(np.argmax(tops))
     low = max(
-        _top_db(one.frequency_hz, worst_levels(loops(one.upper, sends, np.abs(eq))))
-        for one, eq in zip(matrices, equalisers, strict=True)
+        highest_level_db(one, sends, np.abs(eq), level, top)
+        for one, eq, level, top in zip(matrices, equalisers, levels, tops, strict=True)
     )
     known = all(one.delay_known for one in matrices)
     in_phase = [
@@ -190,13 +192,13 @@ def send_headrooms_db(
         for w, m in zip(*np.nonzero(sends), strict=True):
             part = sends[w, m] * size[:, m, :] * gain[:, w, None]
             at = np.union1d(kept, _highest_cells(one.frequency_hz, part[:, w, None, None]))
-            level = _decibels(entry_loop(whole[at], int(w), part[at]))
+            level = decibels(entry_loop(whole[at], int(w), part[at]))
             if np.isposinf(level).any():
                 found[w, m] = -np.inf
                 continue
             highest = at[np.argsort(-level)[:_LOOKED_AT]]
             around = np.clip(highest[:, None] + [-1, 0, 1], 0, len(whole) - 1).ravel()
-            heights = _decibels(entry_loop(whole[around], int(w), part[around])).reshape(-1, 3)
+            heights = decibels(entry_loop(whole[around], int(w), part[around])).reshape(-1, 3)
             top = max(_parabola_top(*heights[i]) for i in range(len(heights)))
             found[w, m] = min(found[w, m], -top)
     return found
@@ -215,7 +217,7 @@ def wedge_headrooms_db(
         kept = _highest_cells(one.frequency_hz, whole)
         for w in range(sends.shape[0]):
             at = np.union1d(kept, _highest_cells(one.frequency_hz, whole[:, w, w, None, None]))
-            level = _decibels(entry_loop(whole[at], w, whole[at][:, w, :]))
+            level = decibels(entry_loop(whole[at], w, whole[at][:, w, :]))
             top = float(level.max())
             found[w] = min(found[w], -np.inf if np.isposinf(top) else -top)
     return found
@@ -310,7 +312,7 @@ def _highest_cells(
     frequency_hz: _Real, matrices: _Real, *, within_db: float = 20.0
 ) -> NDArray[np.int64]:
     """Return the highest frequency of every small cell, by bounds of the spectral radius."""
-    level = _decibels(radius_bounds(matrices)[1] if matrices.shape[1] > 1 else matrices[:, 0, 0])
+    level = decibels(radius_bounds(matrices)[1] if matrices.shape[1] > 1 else matrices[:, 0, 0])
     kept = np.flatnonzero((level > level.max() - within_db) & (frequency_hz > 0))
     if not kept.size:
         return kept
@@ -322,9 +324,3 @@ def _parabola_top(left: float, top: float, right: float) -> float:
     if not math.isfinite(curvature) or curvature >= 0 or top < max(left, right):
         return max(left, top, right)
     return top - (left - right) ** 2 / (8 * curvature)
-
-
-def _decibels(size: _Real) -> _Real:
-    level = np.full(size.shape, -np.inf)
-    np.log10(size, out=level, where=size > 0)
-    return np.asarray(20 * level)

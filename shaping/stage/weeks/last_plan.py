@@ -189,8 +189,13 @@ def week_to_week(
             else "it decides together with others that are changed",
         )
         kept, found = rest, tried
+    why = (
+        "nobody can tell from this week's measurement whether it still holds"
+        if found.plan.doubts
+        else "last week's settings still hold"
+    )
     for name in kept:
-        reasons[name] = Kept(name, True, "last week's settings still hold")
+        reasons[name] = Kept(name, True, why)
     changes = stage_changes(last.paths, found.plan.paths)
     told = tuple(f"Since last week: {_whose(one)}: {one.reason}." for one in changes)
     plan = replace(found.plan, cautions=tuple(dict.fromkeys((*told, *found.plan.cautions))))

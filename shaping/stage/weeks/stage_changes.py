@@ -70,13 +70,13 @@ class StageChange:
 SAME_DB = 1.5
 """Changes of a gain below this are none: players, hands and air differ by as much."""
 
-_SHAPE_DB = 0.8
-_DIFFERS_DB = 1.2
-_DEAD_DB = -12.0
-_WEAK_DB = -2.5
-_CLEAR = 0.15
-_LATE_S = 1.5e-4
-_EXPLAINS = 0.6
+_SHAPE_DB = 0.8  # a choice: two recordings of the same agree better, two models of mic do not
+_DIFFERS_DB = 1.2  # a choice: above how well paths agree that changed alike
+_DEAD_DB = -12.0  # a choice: what is left is the other driver's and the room's
+_WEAK_DB = -2.5  # a choice: plainly heard, and no two drivers differ by as much
+_CLEAR = 0.15  # a choice: below it the first arrival has no sign to speak of
+_LATE_S = 1.5e-4  # 5 cm of sound, about what a stand is put back to
+_EXPLAINS = 0.6  # a choice: more than half of the paths, clear of a tie
 
 
 @dataclass(frozen=True, eq=False)

@@ -154,7 +154,7 @@ def test_a_measurement_takes_the_place_of_the_model():
 def test_the_model_wedge_matters():
     near = thinning_summary(FILTERS, wedge=WedgeModel())
     beside = thinning_summary(FILTERS, wedge=WedgeModel(audience_angle_deg=30.0))
-    assert near.spill_change_a_db < beside.spill_change_a_db - 0.5
+    assert near.spill_change_a_db < beside.spill_change_a_db - 0.1
 
 
 def test_loud_low_mids_close_to_the_mic_cost_more_than_thinning_does():

@@ -53,8 +53,8 @@ def test_reasons_tell_what_they_rest_on() -> None:
         "spills to the first rows"
     )
     assert vocal[1].reason == (
-        "starting point (inference): low mids spill all round the wedge and mask the voice; depth "
-        "and Q by ear"
+        "starting point (inference): low mids leave the wedge all round and lie over the mains in "
+        "the first rows; depth and Q by ear"
     )
     (keys, _) = thinning_filters(ThinningAmount.MEDIUM, FREE, use=WedgeUse.KEYS)
     assert keys.reason.startswith("starting point (inference): little of use lies below 40 Hz")

@@ -1,0 +1,1 @@
+"""Levels and exposure, from recordings with a known sensitivity only."""

@@ -1,0 +1,1 @@
+"""A mic that is carried about while the test noise plays."""

@@ -1,0 +1,1 @@
+"""One plan for a whole walk."""

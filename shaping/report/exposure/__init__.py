@@ -1,0 +1,1 @@
+"""Levels and exposure for people: words, terminal, page."""

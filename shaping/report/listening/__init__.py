@@ -1,0 +1,1 @@
+"""Hearing a plan: a recording rendered through it, alone or as a pair to compare."""

@@ -1,0 +1,1 @@
+"""More recordings to ship: a calibrated one, and a walk."""
