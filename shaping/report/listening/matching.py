@@ -33,7 +33,7 @@ _BEFORE_S, _AFTER_S = 1.0, 2.0
 """A howl grows before it stands out and rings on afterwards, in measured rooms about so long: with
 0.3 s on both sides it was up to 2 dB louder with the plan there, with 1 s up to 5 dB in one."""
 
-_LEAST_SHARE = 1e-3  # of the mean power: quieter moments take the gain of the whole
+_LEAST_SHARE = 1e-5  # of the mean power: what is 50 dB quieter takes the gain of the whole
 
 _Real = NDArray[np.float64]
 
