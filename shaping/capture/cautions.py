@@ -31,11 +31,28 @@ THINNING: tuple[str, ...] = (
 )
 """For anyone who thins a wedge."""
 
+IN_EAR: tuple[str, ...] = (
+    "Tell the musician, and have the pack turned down or the in-ears out before you change their "
+    "mix: a change of it is as near to the ear as any.",
+    "Keep the pack's limiter in, and bring the level back slowly, from the bottom up.",
+)
+"""For anyone who changes the mix of an in-ear."""
+
 LISTENING: tuple[str, ...] = (
     "Turn the volume down before you press play, then raise it slowly: captures and tests can "
     "hold sudden loud tones.",
 )
 """For anyone who listens to a capture or a rendering."""
+
+FEEDS: tuple[str, ...] = (
+    "Take every pack off the ears first, and let nobody put one on until the signal has ended: it "
+    "sounds in all of them at once.",
+    "Start with the playback level all the way down and raise it slowly, until the mixes' meters "
+    "stand no higher than in a song.",
+    "Keep the limiters of packs and transmitters in, and route the signal to the packs alone: no "
+    "wedge, no mains.",
+)
+"""For anyone who plays the test signal of in-ear feeds, or turns one up."""
 
 SAFE_LEVELS = "How loud and how long is safe is for local codes and qualified people to say."
 """Where nothing was recorded."""
