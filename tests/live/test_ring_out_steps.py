@@ -132,7 +132,7 @@ def test_a_hand_that_does_what_it_is_told_wins_stable_gain():
     rng = np.random.default_rng(8)
     path = np.zeros(6000)
     tail = np.arange(5400)
-    path[600:] = 0.1 * rng.standard_normal(5400) * np.exp(-tail / 900)
+    path[600:] = 0.02 * rng.standard_normal(5400) * np.exp(-tail / 900)
     path[600] = 0.5
     stage = Stage(RATE, path, wedge_limit=0.5, noise_dbfs=-65.0)
     before_db = stable_gain_db(stage)
@@ -140,7 +140,7 @@ def test_a_hand_that_does_what_it_is_told_wins_stable_gain():
     hand = Hand(stage, before_db - 4.0)
     dialled: list = []
 
-    source = Source("loop", RATE, (0,), hand.blocks(20.0), lambda: 0)
+    source = Source("loop", RATE, (0,), hand.blocks(24.0), lambda: 0)
     original = hand.keys
 
     def keys() -> Keys:

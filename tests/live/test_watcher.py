@@ -7,7 +7,16 @@ import pytest
 
 from shaping.live.watch.board import MOST_ENTRIES, Board
 from shaping.live.watch.measures import MEASURE_NAMES, straight_lines
-from shaping.live.watch.model import APART_S, CERTAIN, Rivals, confidence_of, evidence_of
+from shaping.live.watch.model import (
+    APART_S,
+    CERTAIN,
+    UNMISTAKABLE_LEAST,
+    UNMISTAKABLE_MOST,
+    Rivals,
+    confidence_of,
+    evidence_of,
+    unmistakable,
+)
 from shaping.live.watch.watcher import GONE_S, GrowingRing, Watcher
 from shaping.live.watch.worth import LEAST_DB, MOST_TREMBLE_BINS, worth_a_look
 
@@ -126,6 +135,17 @@ def test_other_pitches_speak_for_music_and_multiples_do_not():
     assert rivals.count(440.0, 1.0 + APART_S + 0.01) == 2
     assert rivals.count(440.0, 13.0) == 2
     assert rivals.count(440.0, 13.1) == 0
+
+
+@pytest.mark.parametrize("name", [*UNMISTAKABLE_LEAST, *UNMISTAKABLE_MOST])
+def test_what_has_taken_over_a_channel_is_certain(name):
+    measures = np.zeros((2, len(MEASURE_NAMES)))
+    for bars in (UNMISTAKABLE_LEAST, UNMISTAKABLE_MOST):
+        for one, bar in bars.items():
+            measures[:, MEASURE_NAMES.index(one)] = bar
+    measures[1, MEASURE_NAMES.index(name)] += -0.01 if name in UNMISTAKABLE_LEAST else 0.01
+    assert unmistakable(measures).tolist() == [True, False]
+    assert confidence_of(float(evidence_of(measures)[0])) >= CERTAIN - 1e-9
 
 
 def test_the_sum_that_the_model_calls_certain_is_certain():
