@@ -1,7 +1,7 @@
 """The command ``shaping``: its commands, and how outcomes become exit codes.
 
-Exit codes: 0 done, 2 bad input or usage (one plain message on stderr), 3 done in part, and
-somebody must act (recordings that were not scanned), 1 our own failure.
+Exit codes: 0 done, 2 bad input or usage (one plain message on stderr), 3 done, and
+somebody must act (recordings that were not scanned, a feed that fails), 1 our own failure.
 Commands are imported when called, so that ``shaping --help`` starts at once.
 """
 
@@ -25,12 +25,14 @@ _COMMANDS = {
     "thin": "Thinning alone: what the first rows gain, what the musician loses.",
     "compare": "What a plan really changed, before and after.",
     "exposure": "Levels and doses, only from a calibrated recording.",
+    "feeds": "In-ear packs: which feed is dead, faint, swapped or worse.",
     "rehearsals": "Find feedback in many recorded rehearsals.",
     "devices": "The sound devices there are, and which could serve.",
     "measure": "Play and record from here: the quiet ring-out in one go.",
     "watch": "Rings as they grow, on any number of inputs.",
     "signal": "Make a test signal to play through a wedge.",
     "listen": "Hear a recording through a plan.",
+    "lesson": "One page to hear why, for a phone; with your own wedge.",
     "demo": "The main job on a shipped recording, with a guided text.",
 }
 

@@ -13,12 +13,12 @@ with its harmonics, and falls.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
+from shaping.rehearsals.rises import growth, middle, steadiness, straight_rises, trend
 
 CONTEXT_S = 1.0
 """How long before a tone its surroundings are looked at."""
@@ -96,6 +96,14 @@ class Features:
         How many of those seven rise together with the tone.
     hold_db : float
         Fall of everything else during the tone while the tone stays.
+    second_dominance_db : float
+        Level while loud over everything else but the strongest other tone: of two howls neither
+        stands over the other.
+    spread_stroke_db : float
+        How much the mean level in dB over the whole band rises together with the tone: a stroke
+        raises it, another howl does not.
+    line_flat : float
+        Share of that line (`line_db`) on which the level stands still: a staircase, no growth.
     """
 
     frequency_hz: float
@@ -134,6 +142,9 @@ class Features:
     partner_db: float
     siblings: float
     hold_db: float
+    second_dominance_db: float
+    spread_stroke_db: float
+    line_flat: float
 
     def as_array(self) -> NDArray[np.float64]:
         """Return the values in the order of the fields."""
@@ -142,13 +153,15 @@ class Features:
 
 NAMES = tuple(field.name for field in fields(Features))
 
-_LINE_FRAMES = (5, 8, 13, 21, 34, 55, 89)
 _LONGEST_RISE_FRAMES = 140
 
 _RATIOS = np.array([2.0, 3.0, 4.0, 1 / 3, 1 / 2, 2 / 3, 3 / 2])
 _REACH = np.array([2, 3, 3, 1, 1, 1, 1])
 _OFFSETS = np.clip(np.arange(-3, 4), -_REACH[:, None], _REACH[:, None])
 """Bins looked at around each ratio: more where an error of the frequency is multiplied."""
+
+_SPREAD_STEP = 4
+"""Bins apart at which the whole band is looked at: as wide as the window's main lobe."""
 
 _AROUND = np.arange(-MARGIN_BINS, MARGIN_BINS + 1)
 _OWN = slice(MARGIN_BINS - 3, MARGIN_BINS + 4)
@@ -195,13 +208,13 @@ def measure(
     ratios = np.maximum(kin[:, high].mean(axis=1) - line.tone_db[high].mean(), -60)
 
     rise = line.tone_db[foot : line.peak + 1]
-    growth, bend, curve = _growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
+    slope_db_per_s, bend, curve = growth(rise[int(np.argmax(rise >= line.top_db - 15)) :], hop_s)
     climb = line.tone_db[max(line.peak - _LONGEST_RISE_FRAMES, 0) : line.peak + 1]
-    straight, loose = _straight_rises(climb, line.top_db, hop_s)
-    slope, ripple = _trend(line.tone_db[line.peak : int(high[-1]) + 1], spread_if_short=3.0)
+    straight, loose = straight_rises(climb, line.top_db, hop_s)
+    slope, ripple = trend(line.tone_db[line.peak : int(high[-1]) + 1], spread_if_short=3.0)
     frequency_hz = (centre + grid.first_bin) * grid.bin_hz
     cents_per_bin = 1200 / np.log(2) / max(centre + grid.first_bin, 1.0)
-    tremble, wander, drift = _steadiness(frame[loud], position[loud])
+    tremble, wander, drift = steadiness(frame[loud], position[loud])
     dominance = (line.tone_db - line.rest_db)[high]
     after = line.tone_db[int(high[-1]) :]
     cents = 1200 * np.log2(frequency_hz / 440.0)
@@ -222,14 +235,15 @@ def measure(
         wander_cents=wander * cents_per_bin,
         drift_cents=drift * cents_per_bin,
         off_scale_cents=abs(cents - 100 * round(cents / 100)),
-        stand_off_db=_middle((line.tone_db - line.near_db)[high]),
+        stand_off_db=middle((line.tone_db - line.near_db)[high]),
         before_stand_off_db=float(np.mean((line.tone_db - line.near_db)[ahead])),
-        dominance_db=_middle(dominance),
+        dominance_db=middle(dominance),
         best_dominance_db=float(dominance.max()),
         over_before_db=over_before,
         rise_db=height,
-        growth_db_per_s=growth,
-        rise_s=(float(rise[-1]) - max(float(rise[0]), line.top_db - 15)) / max(growth, 1e-3),
+        growth_db_per_s=slope_db_per_s,
+        rise_s=(float(rise[-1]) - max(float(rise[0]), line.top_db - 15))
+        / max(slope_db_per_s, 1e-3),
         bend_db=bend,
         curve_db=curve,
         jump_db=float(np.diff(rise).max()) if rise.size > 1 else 30.0,
@@ -249,6 +263,9 @@ def measure(
         partner_db=float(ratios[3:].max()),
         siblings=float(np.sum(np.clip((gained - 6) / 12, 0, 1)[ratios > -40])),
         hold_db=float(line.rest_db[high[:third]].max() - line.rest_db[high[-third:]].min()),
+        second_dominance_db=_second_dominance(line, power, centre),
+        spread_stroke_db=_spread_db(power[now]) - _spread_db(power[then]),
+        line_flat=loose[4],
     )
 
 
@@ -311,14 +328,26 @@ class _Line:
         return int(below[-1])
 
 
+def _second_dominance(line: _Line, power: NDArray[np.float32], centre: float) -> float:
+    """Level over the rest without its strongest tone, in the middle of a dozen loud rows."""
+    rows = line.high[:: max(line.high.size // 12, 1)]
+    spectra = power[rows]
+    own = round(centre)
+    spectra[:, max(own - 3, 0) : own + 4] = 0
+    other = np.minimum(spectra.argmax(axis=1)[:, None] + np.arange(-3, 4), spectra.shape[1] - 1)
+    tone = np.take_along_axis(spectra, np.maximum(other, 0), axis=1).sum(axis=1)
+    rest = _db(np.maximum(spectra.sum(axis=1) - tone, 0) / np.float32(_HANN_POWER))
+    return middle(line.tone_db[rows] - rest)
+
+
+def _spread_db(power: NDArray[np.float32]) -> float:
+    """Return the mean level of some of the bins, in dB."""
+    return float(_db(power[:, ::_SPREAD_STEP]).mean())
+
+
 def _db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     level: NDArray[np.float32] = np.float32(10) * np.log10(power + np.float32(1e-12))
     return level
-
-
-def _middle(values: NDArray[np.float32]) -> float:
-    """Return the median, or its upper neighbour."""
-    return float(np.partition(values, values.size // 2)[values.size // 2])
 
 
 def _kin_db(power: NDArray[np.float32], centre: float, grid: Grid) -> NDArray[np.float32]:
@@ -330,80 +359,3 @@ def _kin_db(power: NDArray[np.float32], centre: float, grid: Grid) -> NDArray[np
         known[:, None], _db(power[:, columns].max(axis=2)).T, np.float32(-120)
     )
     return kin
-
-
-def _trend(level_db: NDArray[np.float32], *, spread_if_short: float) -> tuple[float, float]:
-    """Slope per frame and standard deviation about the line."""
-    if level_db.size < 4:
-        return 0.0, spread_if_short
-    x = np.arange(level_db.size) - (level_db.size - 1) / 2
-    slope = float(np.sum(x * level_db) / np.sum(x * x))
-    return slope, float(np.std(level_db - slope * x))
-
-
-def _growth(level_db: NDArray[np.float32], hop_s: float) -> tuple[float, float, float]:
-    """Slope in dB/s of the last 15 dB of the rise, deviation from a line, height of the middle."""
-    if level_db.size < 4:
-        count = level_db.size - 1
-        return float(level_db[-1] - level_db[0]) / (max(count, 1) * hop_s), 0.0, 0.0
-    slope, bend = _trend(level_db, spread_if_short=0.0)
-    middle = level_db[level_db.size // 2]
-    return slope / hop_s, bend, float(middle - (level_db[0] + level_db[-1]) / 2)
-
-
-@lru_cache(maxsize=256)
-def _lines_in(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Return starts, stops and lengths of all runs of `_LINE_FRAMES` levels among `size`."""
-    counts = [count for count in _LINE_FRAMES if count <= size]
-    starts = np.concatenate([np.arange(size - count + 1) for count in counts])
-    lengths = np.repeat(counts, [size - count + 1 for count in counts])
-    return starts, starts + lengths, lengths.astype(np.float64)
-
-
-def _straight_rises(
-    level_db: NDArray[np.float32], top_db: float, hop_s: float
-) -> list[tuple[float, float, float, float]]:
-    """Height, length, curve and jump of the highest straight line that ends near the plateau.
-
-    Least squares through every run of several lengths that ends within 5 dB of it. The deviation
-    allowed grows with the height; twice as much is allowed for the second line.
-    """
-    if level_db.size < _LINE_FRAMES[0]:
-        return [(0.0, 0.0, 0.0, 0.0)] * 2
-    start, stop, count = _lines_in(level_db.size)
-    level = level_db.astype(np.float64) - float(level_db.mean())
-    sums = np.zeros((3, level.size + 1))
-    np.cumsum([level, level * np.arange(level.size), level * level], axis=1, out=sums[:, 1:])
-    total, moment, square = sums[:, stop] - sums[:, start]
-    spread = count * (count * count - 1) / 12
-    slope = (moment - (start + (count - 1) / 2) * total) / spread
-    variance = (square - total * total / count - slope * slope * spread) / count
-    height = np.where(level_db[stop - 1] >= top_db - 5, slope * (count - 1), 0.0)
-    deviation = np.sqrt(np.maximum(variance, 0.0)) / (0.4 + 0.04 * np.maximum(height, 0.0))
-    result = []
-    for allowed in (1.0, 2.0):
-        straight = np.where(deviation <= allowed, height, 0.0)
-        best = int(straight.argmax())
-        high = float(straight[best])
-        third = int(count[best]) // 3
-        on_line = level[start[best] : stop[best]]
-        middle = (
-            on_line[third:-third].mean() - (on_line[:third].mean() + on_line[-third:].mean()) / 2
-        )
-        jump = float(np.diff(on_line).max()) * (int(count[best]) - 1) / max(high, 1.0)
-        found = (high, count[best] * hop_s, float(middle), jump)
-        result.append(found if high > 0 else (0.0, 0.0, 0.0, 0.0))
-    return result
-
-
-def _steadiness(
-    frame: NDArray[np.int64], position: NDArray[np.float32]
-) -> tuple[float, float, float]:
-    """How the frequency trembles, its spread about its slow drift, and the drift, in bins."""
-    if position.size < 4:
-        return 1.0, 1.0, 1.0
-    x = frame - frame.mean()
-    drift = float(np.sum(x * position) / np.sum(x * x))
-    spread = float(np.std(position - position.mean() - drift * x))
-    turns = np.abs(position[2:] - 2 * position[1:-1] + position[:-2])
-    return _middle(turns), spread, abs(drift) * float(np.ptp(x))

@@ -44,8 +44,8 @@ _UNSEEN_EVIDENCE = math.log(CERTAIN / (1 - CERTAIN)) - 0.05
 RIVALS_WITHIN_S = 12.0
 """Tones at other pitches count that start within this time."""
 
-RIVAL_EVIDENCE = -1.5
-"""And have at least this sum."""
+LEAST_COMPANY = -2.0
+"""Tones with less evidence than this speak for no loop, neither again nor at the same time."""
 
 _AGAIN_RATIO = 1.01
 """Closer tones are one frequency again."""
@@ -88,6 +88,7 @@ class Trees:
 class _Model:
     trees: Trees
     weights: list[float]
+    bends: list[float]
     quick_weights: list[float]
     quick_bar: float
 
@@ -101,7 +102,7 @@ def _model() -> _Model:
     trees = Trees(
         known[np.array(raw["feature"])], np.array(bar), np.array(raw["leaf"]), raw["start"]
     )
-    return _Model(trees, raw["weights"], raw["quick_weights"], raw["quick_bar"])
+    return _Model(trees, raw["weights"], raw["bends"], raw["quick_weights"], raw["quick_bar"])
 
 
 def worth_measuring(looks: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -139,9 +140,9 @@ def weighed(
 ) -> list[float]:
     """Return log-odds that each event of a channel is a howl, from all of them together.
 
-    Howl-like tones at other pitches just before and after speak for notes, and the same frequency
-    again for a loop; what was not seen growing
-    stays below `CERTAIN`, whatever else speaks for it.
+    Tones at other pitches just before and after speak for notes; the same frequency again, and
+    another howl at the same time, speak for a loop. What was not seen growing stays below
+    `CERTAIN`, whatever else speaks for it.
 
     Parameters
     ----------
@@ -154,11 +155,34 @@ def weighed(
     """
     if not len(evidence):
         return []
-    matrix = circumstances(evidence, start_s, stop_s, frequency_hz, grew)
-    odds = (matrix * np.array(_model().weights)).sum(axis=1)
+    matrix = circumstances(evidence, start_s, stop_s, frequency_hz)
+    odds = straightened((matrix * np.array(_model().weights)).sum(axis=1), _model().bends)
     return [
         float(o) if g else min(float(o), _UNSEEN_EVIDENCE) for o, g in zip(odds, grew, strict=True)
     ]
+
+
+BENDS_AT = (0.0, 2.0)
+"""Sums at which what they are worth as log-odds bends: one chance in two, and seven in eight."""
+
+
+def straightened(
+    total: NDArray[np.float64], bends: Sequence[float] | NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return log-odds that hold, along a line that bends at `BENDS_AT`, for weighed sums."""
+    odds: NDArray[np.float64] = (bent(total) * np.asarray(bends)).sum(axis=1)
+    return odds
+
+
+def bent(total: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return one, the sum, and what it exceeds each of `BENDS_AT` by; shape (n, 4)."""
+    over = [np.maximum(total - place, 0.0) for place in BENDS_AT]
+    return np.stack([np.ones_like(total), total, *over], axis=1)
+
+
+CIRCUMSTANCES = ("one", "evidence", "pitches", "again", "beside")
+"""What `weighed` weighs: the logarithm of one plus the number of other pitches just before and
+after, the evidence of the same frequency again, and that of another tone at the same time."""
 
 
 def circumstances(
@@ -166,27 +190,24 @@ def circumstances(
     start_s: Sequence[float],
     stop_s: Sequence[float],
     frequency_hz: Sequence[float],
-    grew: Sequence[bool],
 ) -> NDArray[np.float64]:
-    """Return what `weighed` weighs: one, evidence, not seen growing, other pitches, recurrence.
-
-    Returns
-    -------
-    ndarray, shape (n, 5)
-        Other pitches as the logarithm of one plus their number; recurrence as 0 or 1.
-    """
+    """Return what `weighed` weighs, shape (n, 5), in the order of `CIRCUMSTANCES`."""
     strength, start, stop, hertz = (
         np.asarray(v, float) for v in (evidence, start_s, stop_s, frequency_hz)
     )
+    semitone = np.round(12 * np.log2(hertz / 440.0))
     rows = []
     for i in range(strength.size):
-        apart = ((start >= stop[i]) | (stop <= start[i])) & (strength > RIVAL_EVIDENCE)
+        apart = (start >= stop[i]) | (stop <= start[i])
         ratio = np.maximum(hertz / hertz[i], hertz[i] / hertz)
-        other = apart & (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
-        other &= np.abs(start - start[i]) < RIVALS_WITHIN_S
-        pitches = np.unique(np.round(12 * np.log2(hertz[other] / 440.0))).size
-        again = bool(np.any(apart & (ratio < _AGAIN_RATIO)))
-        rows.append([1.0, strength[i], float(not grew[i]), math.log1p(pitches), float(again)])
+        other = (ratio > 1.02) & (np.abs(ratio - np.round(ratio)) > 0.02)
+        rival = other & apart & (np.abs(start - start[i]) < RIVALS_WITHIN_S)
+        again, beside = (
+            float(strength[tones].max(initial=LEAST_COMPANY))
+            for tones in (apart & (ratio < _AGAIN_RATIO), other & ~apart)
+        )
+        pitches = math.log1p(np.unique(semitone[rival]).size)
+        rows.append([1.0, strength[i], pitches, again, beside])
     return np.array(rows)
 
 

@@ -28,9 +28,13 @@ from shaping.rehearsals.first_look import look, possible
 from shaping.rehearsals.frame_peaks import Peaks
 
 SAME_RATIO = 1.02
-EXAMPLE_SCENES = 320
-EXAMPLE_S = 900.0
+EXAMPLE_SCENES = 480
+EXAMPLE_S = 2700.0
 """How much of each source without howls is measured at most."""
+
+MADE = "made tones"
+MADE_KINDS = 4
+"""Kinds of made tones, in turns; each is a source of its own, to be left out alone."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +71,7 @@ class Examples:
     excited: tuple[tuple[float, float], ...]
 
 
-class _Notebook(Detector):
+class Notebook(Detector):
     """A detector that measures all that is within the bars, and notes it."""
 
     def __init__(self, sample_rate_hz: int) -> None:
@@ -93,7 +97,7 @@ def examples_of(
     kind: str,
 ) -> Examples:
     """Measure one recording and label what was measured."""
-    detector = _Notebook(RATE_HZ)
+    detector = Notebook(RATE_HZ)
     detector.feed(samples)
     detector.finish()
     measures = np.array([f.as_array() for f in detector.seen]).reshape(-1, len(NAMES))
@@ -122,7 +126,10 @@ def of_scene(part: Part, index: int) -> Examples:
 
 def of_piece(piece: howl_sources.Piece) -> Examples:
     """Return the examples of one piece without howls."""
-    return examples_of(piece.samples(), (), (), source=piece.source, kind=piece.kind)
+    source = piece.source
+    if source == MADE:
+        source = f"{MADE} {piece.seed % MADE_KINDS}"
+    return examples_of(piece.samples(), (), (), source=source, kind=piece.kind)
 
 
 def all_examples(part: Part, scenes: int = EXAMPLE_SCENES) -> list[Examples]:
@@ -156,6 +163,6 @@ def _kept(place: Path, make: Callable[[], Examples]) -> Examples:
 def detector_version() -> str:
     """Return a name that changes with the detector's code before the model."""
     folder = Path(shaping.rehearsals.__file__).parent
-    names = ("detector", "features", "first_look", "frame_peaks", "frames", "linking")
+    names = ("detector", "features", "rises", "first_look", "frame_peaks", "frames", "linking")
     text = b"".join((folder / f"{name}.py").read_bytes() for name in names)
     return hashlib.sha256(text).hexdigest()[:12]

@@ -53,6 +53,9 @@ LASTING_S = 0.5
 
 CLASSES = ("single", "two", "drifting", "strong", "weak", "pumped", "ratio")
 _SHARES = (0.20, 0.22, 0.18, 0.08, 0.15, 0.08, 0.09)
+_HARD_SHARES = (0.15, 0.34, 0.26, 0.05, 0.10, 0.04, 0.06)
+_HARD_FROM = 320
+"""From this scene on, which only tuning reaches, more are of the classes that are hard to find."""
 
 SIZE, HOP = 4096, 1024
 
@@ -113,7 +116,8 @@ class Scene:
 def kind_of(index: int) -> str:
     """Return the class of a scene, in fixed shares."""
     rng = np.random.default_rng([index, 3])
-    return CLASSES[int(rng.choice(len(CLASSES), p=np.array(_SHARES)))]
+    shares = _SHARES if index < _HARD_FROM else _HARD_SHARES
+    return CLASSES[int(rng.choice(len(CLASSES), p=np.array(shares)))]
 
 
 def kept_scene(part: Part, index: int) -> Scene:

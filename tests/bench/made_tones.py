@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 DURATION_S = 60.0
-_SEEDS = {Part.TUNING: range(8), Part.REPORT: range(100, 108), Part.LOCKED: range(200, 212)}
+_SEEDS = {Part.TUNING: range(48), Part.REPORT: range(100, 108), Part.LOCKED: range(200, 212)}
 _DIAL_HZ = (697.0, 770.0, 852.0, 941.0), (1209.0, 1336.0, 1477.0)
 
 

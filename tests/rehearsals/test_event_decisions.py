@@ -7,12 +7,20 @@ from dataclasses import fields
 from typing import Any
 
 import pytest
+from scipy.optimize import brentq
 
 from shaping.rehearsals.detector import Candidate
 from shaping.rehearsals.events import Event
 from shaping.rehearsals.features import Features
 from shaping.rehearsals.judging import events_of
-from shaping.rehearsals.model import CERTAIN, circumstances, confidence_of, reason_for, weighed
+from shaping.rehearsals.model import (
+    CERTAIN,
+    LEAST_COMPANY,
+    circumstances,
+    confidence_of,
+    reason_for,
+    weighed,
+)
 from shaping.rehearsals.table import Row, events_csv
 
 
@@ -126,7 +134,7 @@ def test_an_event_keeps_what_was_measured() -> None:
 @pytest.mark.parametrize(("odds", "listed"), [(-0.40, True), (-0.41, False)])
 def test_two_fifths_sure_is_listed(odds: float, listed: bool) -> None:
     """ln(0.4 / 0.6) = -0.4055."""
-    evidence = (odds - alone(0.0)) / (alone(1.0) - alone(0.0))
+    evidence = brentq(lambda amount: alone(amount) - odds, -10, 10)
     assert bool(events_of([candidate(1.0, 2.0, evidence=evidence)], channel=1)) is listed
 
 
@@ -145,8 +153,8 @@ def company(*others: tuple[float, float, float]) -> tuple[int, bool]:
     """
     evidence, start_s, hz = zip((2.0, 100.0, 1000.0), *others, strict=True)
     stop_s = [start + 1.0 for start in start_s]
-    row = circumstances(evidence, start_s, stop_s, hz, [True] * len(hz))[0]
-    return round(math.expm1(row[3])), bool(row[4])
+    row = circumstances(evidence, start_s, stop_s, hz)[0]
+    return round(math.expm1(row[2])), bool(row[3] > LEAST_COMPANY)
 
 
 @pytest.mark.parametrize(
@@ -162,10 +170,8 @@ def company(*others: tuple[float, float, float]) -> tuple[int, bool]:
         ([(0.0, 112.0, 1300.0)], 0),  # 12 s later
         ([(0.0, 88.1, 1300.0)], 1),
         ([(0.0, 88.0, 1300.0)], 0),
-        ([(0.0, 100.9, 1300.0)], 0),  # at once, as two howls may
         ([(0.0, 101.0, 1300.0)], 1),
-        ([(-1.4, 110.0, 1300.0)], 1),
-        ([(-1.5, 110.0, 1300.0)], 0),  # hardly howl-like itself
+        ([(-3.4, 110.0, 1300.0)], 1),  # hardly howl-like itself
         ([(0.0, 110.0, 1019.0)], 0),  # the same pitch
         ([(0.0, 110.0, 1021.0)], 1),
         ([(0.0, 110.0, 2000.0)], 0),  # a multiple, or the other way round
@@ -188,6 +194,12 @@ def test_howl_like_neighbours_at_other_pitches_make_it_music(
     assert (odds < alone(2.0)) is (pitches > 0)
 
 
+def test_another_howl_at_the_same_time_speaks_for_both() -> None:
+    assert company((0.0, 100.9, 1300.0)) == (0, False)
+    both = weighed([2.0, 0.0], [100.0, 100.9], [101.0, 101.9], [1000.0, 1300.0], [True] * 2)
+    assert both[0] > alone(2.0)
+
+
 @pytest.mark.parametrize(
     ("other", "again"),
     [
@@ -196,7 +208,8 @@ def test_howl_like_neighbours_at_other_pitches_make_it_music(
         ((0.0, 500.0, 991.0), True),
         ((0.0, 500.0, 990.0), False),
         ((0.0, 100.5, 1000.0), False),  # not again, but still
-        ((-1.5, 500.0, 1000.0), False),
+        ((-1.9, 500.0, 1000.0), True),
+        ((-2.0, 500.0, 1000.0), False),
     ],
 )
 def test_the_same_frequency_again_speaks_for_a_loop(

@@ -182,3 +182,34 @@ def test_pitch_wanders_and_drifts_in_cents() -> None:
     # 37 loud frames.
     assert gliding.drift_cents == pytest.approx(0.36 * cents, rel=0.05)
     assert gliding.wander_cents < 0.05
+
+
+def test_one_other_tone_does_not_hide_a_howl_two_do() -> None:
+    """Floor: 394 bins of -90 dB, and 1.5 for the window: -65.8 dB."""
+    level = howl_db()
+    one = power_of(level, rest_db=-10.0)
+    assert measured(level, one).dominance_db == pytest.approx(-20 + 10 + 1.8, abs=0.1)
+    assert measured(level, one).second_dominance_db == pytest.approx(-20 + 65.8, abs=0.2)
+    two = one.copy()
+    two[:, 200] = 10**-1.5
+    assert measured(level, two).second_dominance_db == pytest.approx(-20 + 15 + 1.8, abs=0.1)
+
+
+def test_a_stroke_rises_over_the_whole_band_another_howl_in_one_place() -> None:
+    level = howl_db()
+    late = np.arange(FRAMES) >= 138
+    another = measured(level, power_of(level, rest_db=np.where(late, -20, -60)))
+    assert another.stroke_db > 30
+    assert another.spread_stroke_db == pytest.approx(0.0, abs=0.6)  # one bin of a hundred
+    wide = power_of(level)
+    wide[late] += 1e-7
+    # From 12 frames of which some lie before the stroke: as much as the whole band rises.
+    assert measured(level, wide).spread_stroke_db == pytest.approx(20.0, abs=0.3)
+
+
+def test_a_staircase_stands_still_where_growth_does_not() -> None:
+    """Both rise by 1 dB a frame over all frames before the plateau, one of them 6 dB at a time."""
+    rise = np.arange(FRAMES) - 150
+    even, stairs = (np.minimum(-20.0 + level, -20.0) for level in (rise, 6 * (rise // 6)))
+    assert measured(even, power_of(even, floor_db=-200)).line_flat == 0.0
+    assert measured(stairs, power_of(stairs, floor_db=-200)).line_flat > 0.7

@@ -108,3 +108,23 @@ def test_published_criteria_tell_a_planted_howl():
     assert np.median(values["PHPR"]) > 20
     assert np.median(values["IPMP"]) == 1.0
     assert np.median(values["IMSD"]) > -0.3
+
+
+def test_a_missed_howl_is_lost_where_it_was_lost(monkeypatch):
+    """One howl grows, one is too soft for a peak, one is over at once; each is true by decree."""
+    material, losses = bench("howl_material"), bench("howl_losses")
+    t = np.arange(8 * RATE) / RATE
+    sound = 1e-3 * np.random.default_rng(4).standard_normal(t.size)
+    grown = 10 ** (np.clip((t - 3.0) * 60, -60, 0) / 20) * (t < 6)
+    sound += 0.2 * grown * np.sin(2 * np.pi * 1_730 * t)
+    sound += 1e-5 * np.sin(2 * np.pi * 5_170 * t)
+    blips = (t > 3.0) & (t % 0.3 < 0.2)
+    sound += 0.1 * blips * np.sin(2 * np.pi * 3_110 * t)
+    howls = tuple(
+        material.Howl(3.0, 6.0, hertz, 60.0, 20.0, 0.0, 10.0) for hertz in (1_730, 5_170, 3_110)
+    )
+    scene = material.Scene("", "two", "", "", sound.astype(np.float32), howls, ((2.0, 8.0),), False)
+    monkeypatch.setattr(material, "kept_scene", lambda part, index: scene)
+    found = losses.losses(bench("measured_data").Part.TUNING, 0)
+    assert [lost.stage for lost in found] == ["found", "peaks", "track"]
+    assert [lost.together for lost in found] == [True] * 3

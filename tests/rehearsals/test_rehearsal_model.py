@@ -11,14 +11,18 @@ from shaping.analysis.ring_out.rings import CERTAIN
 from shaping.rehearsals import model
 from shaping.rehearsals.features import NAMES, Features
 from shaping.rehearsals.model import (
+    BENDS_AT,
+    CIRCUMSTANCES,
     FASTEST_SEEN_DB_PER_S,
     GREATEST_JUMP_DB,
     GROWTH_SEEN_DB,
+    LEAST_COMPANY,
     Trees,
     circumstances,
     confidence_of,
     reason_for,
     seen_growing,
+    straightened,
     weighed,
 )
 
@@ -81,21 +85,31 @@ def test_howl_like_tones_at_other_pitches_speak_for_notes():
 def test_two_howls_at_once_do_not_speak_against_each_other():
     alone = weighed([2.0], [0.0], [3.0], [700.0], [True])[0]
     both = weighed([2.0, 2.0], [0.0, 0.5], [3.0, 3.5], [700.0, 1_930.0], [True, True])
-    assert both[0] == pytest.approx(alone)
+    assert both[0] > alone
+    weak = weighed([2.0, LEAST_COMPANY], [0.0, 0.5], [3.0, 3.5], [700.0, 1_930.0], [True, True])
+    assert weak[0] == pytest.approx(alone)
 
 
 def test_circumstances_count_pitches_once_and_leave_multiples_out():
     rows = circumstances(
-        [0.0, 0.0, 0.0, 0.0, -9.0],
+        [0.0, 0.0, 0.0, 0.0, -3.0],
         [0.0, 2.0, 4.0, 6.0, 8.0],
         [1.0, 3.0, 5.0, 7.0, 9.0],
         [500.0, 702.0, 703.0, 1_000.0, 1_300.0],
-        [True] * 5,
     )
-    assert rows[0].tolist() == pytest.approx([1.0, 0.0, 0.0, math.log1p(1), 0.0])
-    again = circumstances([0.0, 0.0], [0.0, 5.0], [1.0, 6.0], [500.0, 502.0], [True, False])
-    assert again[:, 4].tolist() == [1.0, 1.0]
-    assert again[:, 2].tolist() == [0.0, 1.0]
+    assert rows[0].tolist() == pytest.approx(
+        [1.0, 0.0, math.log1p(2), LEAST_COMPANY, LEAST_COMPANY]
+    )
+    assert rows.shape[1] == len(CIRCUMSTANCES)
+
+
+def test_circumstances_know_the_same_again_and_what_is_beside():
+    again = circumstances([0.0, 0.5], [0.0, 5.0], [1.0, 6.0], [500.0, 502.0])
+    assert again[:, 3].tolist() == [0.5, 0.0]
+    assert again[:, 4].tolist() == [LEAST_COMPANY] * 2
+    beside = circumstances([0.0, 0.5], [0.0, 0.5], [1.0, 6.0], [500.0, 702.0])
+    assert beside[:, 4].tolist() == [0.5, 0.0]
+    assert beside[:, 3].tolist() == [LEAST_COMPANY] * 2
 
 
 def test_no_candidates_no_odds():
@@ -110,9 +124,15 @@ def test_the_reason_says_whether_growth_was_seen():
     assert unseen.startswith("possible ring")
 
 
+def test_odds_bend_at_their_places_and_never_fall():
+    total = np.array([-1.0, BENDS_AT[0], 1.0, BENDS_AT[1], 3.0])
+    assert straightened(total, [0.5, 2.0, -1.0, -0.5]).tolist() == [-1.5, 0.5, 1.5, 2.5, 3.0]
+    assert np.all(np.cumsum(model._model().bends[1:]) > 0)
+
+
 def test_the_committed_model_is_whole():
     trees = model._model().trees
     assert trees.feature.shape == trees.bar.shape
     assert trees.leaf.shape == (trees.bar.shape[0], trees.bar.shape[1] + 1)
     assert trees.feature.max() < len(NAMES)
-    assert len(model._model().weights) == 5
+    assert len(model._model().weights) == len(CIRCUMSTANCES)
