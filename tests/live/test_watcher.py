@@ -81,6 +81,7 @@ def test_noise_and_a_held_chord_are_no_certain_rings():
     assert watched(noise(6.0, -40.0) + 0.02 * envelope * chord) == []
 
 
+@pytest.mark.slow
 def test_channels_do_not_mix_and_blocks_of_any_length_say_the_same():
     sound = np.stack([noise(4.0, -50.0, seed) for seed in range(3)], axis=1)
     sound[:, 1] += growing(4.0, 1200.0, 60.0, start_s=0.5, top_db=-15.0)
@@ -91,6 +92,7 @@ def test_channels_do_not_mix_and_blocks_of_any_length_say_the_same():
     ]
 
 
+@pytest.mark.slow
 def test_a_ring_that_ends_is_gone():
     sound = noise(4.5, -50.0) + growing(4.5, 900.0, 60.0, start_s=0.3, top_db=-15.0)
     sound[3 * RATE :] = noise(1.5, -50.0, 9)
