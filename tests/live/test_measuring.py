@@ -59,6 +59,7 @@ def test_a_noisy_room_gets_the_level_asked_for_and_a_note():
     assert "choir" in take.notes[0]
 
 
+@pytest.mark.slow
 def test_the_rise_begins_inaudibly_and_is_slow():
     made = device()
     measured(made)
@@ -88,6 +89,7 @@ def test_the_recording_holds_the_path_to_a_sample_and_a_hundredth_of_a_decibel()
         assert abs(np.median(error_db)) < 0.01
 
 
+@pytest.mark.slow
 def test_a_take_that_lost_a_block_is_taken_again():
     made = device()
     before = device()
@@ -99,6 +101,7 @@ def test_a_take_that_lost_a_block_is_taken_again():
     assert any("does not count" in line for line in said)
 
 
+@pytest.mark.slow
 def test_two_hundred_lost_blocks_are_told_and_nothing_is_kept():
     made = device(flagged=set(range(0, 20_000, 97)))
     with pytest.raises(DeviceError, match=f"every one of {TRIES} takes"):
@@ -126,6 +129,7 @@ def test_a_howl_stops_it_and_the_output_is_silent_for_good(watched):
     assert not made.fed[-1][-made.block :].any()
 
 
+@pytest.mark.slow
 def test_clipping_stops_it():
     def clip(heard, at_s):
         if at_s > 4.0:

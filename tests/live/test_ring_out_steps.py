@@ -22,6 +22,7 @@ from shaping.live.sources import Source
 from shaping.live.watch.watcher import GrowingRing
 from shaping.plan.suggestion import Suggestion
 from shaping.simulation.closed_loop import ClosedLoop, Stage, room_noise
+from shaping.simulation.colour import Peak, coloured
 from shaping.simulation.truth import stable_gain_db
 
 RATE = 48_000
@@ -132,15 +133,17 @@ def test_a_hand_that_does_what_it_is_told_wins_stable_gain():
     rng = np.random.default_rng(8)
     path = np.zeros(6000)
     tail = np.arange(5400)
-    path[600:] = 0.1 * rng.standard_normal(5400) * np.exp(-tail / 900)
+    path[600:] = 0.02 * rng.standard_normal(5400) * np.exp(-tail / 900)
     path[600] = 0.5
+    # One place where wedge and mic meet: what a ring-out is to find.
+    path = coloured(path, (Peak(1200.0, 8.0, 0.4),), sample_rate_hz=RATE)
     stage = Stage(RATE, path, wedge_limit=0.5, noise_dbfs=-65.0)
     before_db = stable_gain_db(stage)
     limits = load_limits("parametric-6")
     hand = Hand(stage, before_db - 4.0)
     dialled: list = []
 
-    source = Source("loop", RATE, (0,), hand.blocks(20.0), lambda: 0)
+    source = Source("loop", RATE, (0,), hand.blocks(24.0), lambda: 0)
     original = hand.keys
 
     def keys() -> Keys:

@@ -7,7 +7,16 @@ import pytest
 
 from shaping.live.watch.board import MOST_ENTRIES, Board
 from shaping.live.watch.measures import MEASURE_NAMES, straight_lines
-from shaping.live.watch.model import APART_S, CERTAIN, Rivals, confidence_of, evidence_of
+from shaping.live.watch.model import (
+    APART_S,
+    CERTAIN,
+    UNMISTAKABLE_LEAST,
+    UNMISTAKABLE_MOST,
+    Rivals,
+    confidence_of,
+    evidence_of,
+    unmistakable,
+)
 from shaping.live.watch.watcher import GONE_S, GrowingRing, Watcher
 from shaping.live.watch.worth import LEAST_DB, MOST_TREMBLE_BINS, worth_a_look
 
@@ -72,6 +81,7 @@ def test_noise_and_a_held_chord_are_no_certain_rings():
     assert watched(noise(6.0, -40.0) + 0.02 * envelope * chord) == []
 
 
+@pytest.mark.slow
 def test_channels_do_not_mix_and_blocks_of_any_length_say_the_same():
     sound = np.stack([noise(4.0, -50.0, seed) for seed in range(3)], axis=1)
     sound[:, 1] += growing(4.0, 1200.0, 60.0, start_s=0.5, top_db=-15.0)
@@ -82,6 +92,7 @@ def test_channels_do_not_mix_and_blocks_of_any_length_say_the_same():
     ]
 
 
+@pytest.mark.slow
 def test_a_ring_that_ends_is_gone():
     sound = noise(4.5, -50.0) + growing(4.5, 900.0, 60.0, start_s=0.3, top_db=-15.0)
     sound[3 * RATE :] = noise(1.5, -50.0, 9)
@@ -126,6 +137,17 @@ def test_other_pitches_speak_for_music_and_multiples_do_not():
     assert rivals.count(440.0, 1.0 + APART_S + 0.01) == 2
     assert rivals.count(440.0, 13.0) == 2
     assert rivals.count(440.0, 13.1) == 0
+
+
+@pytest.mark.parametrize("name", [*UNMISTAKABLE_LEAST, *UNMISTAKABLE_MOST])
+def test_what_has_taken_over_a_channel_is_certain(name):
+    measures = np.zeros((2, len(MEASURE_NAMES)))
+    for bars in (UNMISTAKABLE_LEAST, UNMISTAKABLE_MOST):
+        for one, bar in bars.items():
+            measures[:, MEASURE_NAMES.index(one)] = bar
+    measures[1, MEASURE_NAMES.index(name)] += -0.01 if name in UNMISTAKABLE_LEAST else 0.01
+    assert unmistakable(measures).tolist() == [True, False]
+    assert confidence_of(float(evidence_of(measures)[0])) >= CERTAIN - 1e-9
 
 
 def test_the_sum_that_the_model_calls_certain_is_certain():
