@@ -8,6 +8,8 @@
     ├── LimitsError       equaliser limits that make no sense
     ├── PlanError         a plan file that cannot be used
     ├── StageError        a stage file that cannot be used, or a change that fits no stage
+    ├── FeedsError        a packs file or a last good state that cannot be used
+    ├── DeviceError       a sound device that is not there, or that cannot do what is asked
     └── OutputError       a result that cannot be written
 
 Every message says what is wrong, where, and what to do next. The command line prints the
@@ -39,6 +41,12 @@ class PlanError(ShapingError):
 
 class StageError(ShapingError):
     """A stage file that cannot be read or used, or a change to it that makes no sense."""
+
+
+class FeedsError(ShapingError):
+    """A packs file or a last good state that cannot be read or used."""
+class DeviceError(ShapingError):
+    """A sound device that is not there, or that cannot do what is asked of it."""
 
 
 class OutputError(ShapingError):

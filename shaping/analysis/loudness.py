@@ -153,7 +153,9 @@ def integrated_lufs(
         return -math.inf
     power = np.convolve(step_power, np.full(_STEPS_PER_BLOCK, 1 / _STEPS_PER_BLOCK), "valid")
     if kept is not None:
-        power = power[np.convolve(kept, np.ones(_STEPS_PER_BLOCK), "valid") > _STEPS_PER_BLOCK - 0.5]
+        power = power[
+            np.convolve(kept, np.ones(_STEPS_PER_BLOCK), "valid") > _STEPS_PER_BLOCK - 0.5
+        ]
     power = power[power_lufs(power) > _ABSOLUTE_GATE_LUFS]
     if not power.size:
         return -math.inf

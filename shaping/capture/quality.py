@@ -311,8 +311,8 @@ def _steadiness(samples: NDArray[np.float32], sample_rate_hz: int) -> Iterator[Q
             Severity.WARNING,
             f"The level does not hold as a test noise should (spread {steady.spread_db:.1f} dB, "
             f"{steady.drift_db:+.1f} dB from start to end): switch off automatic gain and "
-            f"compressors, leave faders and mic alone, mute the mic's send, and play noise, not "
-            f"music.",
+            f"compressors, leave faders and mic alone, mute the mic everywhere, and play noise, "
+            f"not music.",
         )
     if steady.snr_db is not None and steady.snr_db < NOISY_SNR_DB:
         yield QualityNote(

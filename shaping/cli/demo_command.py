@@ -53,13 +53,15 @@ _STORIES = {
     CaptureKind.PINK_NOISE: _Story(
         ("vocal_wedge_noise.flac", "vocal_wedge_noise_moved.flac"),
         "pink_noise_reference.flac",
-        "Quillhaven Hall, an invented place. The mic's send is muted, so nothing can howl. Pink "
-        "noise plays softly through the wedge, and the mic is recorded twice: where the singer "
-        "stands, and a step aside. The file that was played and what the mic heard of it together "
-        "tell how much louder the wedge may go, and what the cuts would add.",
+        "Quillhaven Hall, an invented place. The mic is muted everywhere, so nothing can howl. "
+        "Pink noise plays through the wedge as loudly as somebody speaks up, and the mic is "
+        "recorded twice: where the singer stands, and a step aside. The file that was played and "
+        "what the mic heard of it together tell how much louder the wedge may go, and what the "
+        "cuts would add.",
         (
             "shaping signal pink-noise noise.wav",
-            "Mute the mic's send to the wedge. Warn the stage, in-ears out, limiter in.",
+            "Mute the mic everywhere: mains, every wedge, in-ears, stream; record it before the "
+            "mute. Warn the stage, in-ears out, limiter in.",
             "Play noise.wav through the wedge, from silence up to the level of loud speech, and "
             "record the mic's channel. Move the mic a little and record again.",
             "shaping suggest FIRST.wav SECOND.wav --reference noise.wav --html plan.html",

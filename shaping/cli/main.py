@@ -1,7 +1,7 @@
 """The command ``shaping``: its commands, and how outcomes become exit codes.
 
-Exit codes: 0 done, 2 bad input or usage (one plain message on stderr), 3 done in part, and
-somebody must act (recordings that were not scanned), 1 our own failure.
+Exit codes: 0 done, 2 bad input or usage (one plain message on stderr), 3 done, and
+somebody must act (recordings that were not scanned, a feed that fails), 1 our own failure.
 Commands are imported when called, so that ``shaping --help`` starts at once.
 """
 
@@ -25,11 +25,20 @@ _COMMANDS = {
     "thin": "Thinning alone: what the first rows gain, what the musician loses.",
     "compare": "What a plan really changed, before and after.",
     "exposure": "Levels and doses, only from a calibrated recording.",
+    "feeds": "In-ear packs: which feed is dead, faint, swapped or worse.",
     "rehearsals": "Find feedback in many recorded rehearsals.",
+    "devices": "The sound devices there are, and which could serve.",
+    "measure": "Play and record from here: the quiet ring-out in one go.",
+    "watch": "Rings as they grow, on any number of inputs.",
     "signal": "Make a test signal to play through a wedge.",
     "listen": "Hear a recording through a plan.",
+    "lesson": "One page to hear why, for a phone; with your own wedge.",
     "demo": "The main job on a shipped recording, with a guided text.",
 }
+
+
+_LIVE = frozenset(("devices", "measure", "watch"))
+"""Commands in a room of their own."""
 
 
 class _LazyGroup(click.Group):
@@ -41,7 +50,8 @@ class _LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        module = importlib.import_module(f"shaping.cli.{cmd_name}_command")
+        room = "live." if cmd_name in _LIVE else ""
+        module = importlib.import_module(f"shaping.cli.{room}{cmd_name}_command")
         command: click.Command = module.command
         return command
 

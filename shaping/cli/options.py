@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -31,6 +32,11 @@ json_option = click.option(
 )
 html_option = click.option(
     "--html", "html_path", metavar="FILE", help="Write one page for a phone and for A4 paper."
+)
+name_option = click.option(
+    "--name",
+    metavar="TEXT",
+    help='What it is called on the page, in the plan and on the screen, such as "Wedge 2".',
 )
 force_option = click.option("--force", is_flag=True, help="Replace files that exist.")
 limits_option = click.option(
@@ -115,8 +121,11 @@ def emit_suggestion(
     html_path: str | None,
     json_path: str | None,
     force: bool,
+    name: str | None = None,
 ) -> None:
-    """Write and print a plan in every form that was asked for."""
+    """Write and print a plan in every form that was asked for, under the name it was given."""
+    if name:
+        suggestion = replace(suggestion, plan=replace(suggestion.plan, name=name))
     if json_path:
         from shaping.plan.to_json import plan_to_json
 

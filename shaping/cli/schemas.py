@@ -11,16 +11,22 @@ from pathlib import Path
 from typing import Any
 
 from shaping.analysis.exposure.to_json import EXPOSURE_FORM, EXPOSURE_SCHEMA
+from shaping.analysis.feeds.files.feeds_form import FEEDS_FORM, FEEDS_SCHEMA
+from shaping.analysis.feeds.files.packs_file import PACKS_FORM, PACKS_SCHEMA
 from shaping.equaliser.limits_file import LIMITS_FORM
 from shaping.output import write_text
 from shaping.plan.plan_form import PLAN_FORM, SCHEMA
+from shaping.plan.walk.to_json import WALK_FORM, WALK_SCHEMA
 from shaping.reading.form import Form, json_schema
 from shaping.stage.description.stage_file import STAGE_FORM, STAGE_SCHEMA
 
 SCHEMAS: dict[str, tuple[str, Form[Any]]] = {
     "analysis/exposure/exposure.schema.json": (EXPOSURE_SCHEMA, EXPOSURE_FORM),
+    "analysis/feeds/files/feeds.schema.json": (FEEDS_SCHEMA, FEEDS_FORM),
+    "analysis/feeds/files/packs.schema.json": (PACKS_SCHEMA, PACKS_FORM),
     "equaliser/limits.schema.json": ("limits of an equaliser", LIMITS_FORM),
     "plan/plan.schema.json": (SCHEMA, PLAN_FORM),
+    "plan/walk/walk.schema.json": (WALK_SCHEMA, WALK_FORM),
     "stage/description/stage.schema.json": (STAGE_SCHEMA, STAGE_FORM),
 }
 """Title and form of each schema, by its place in the package."""

@@ -14,11 +14,12 @@ _EXAMPLES = """
 Examples:
   shaping signal pink-noise noise.wav
   shaping signal sweep sweep.wav --duration 20 --level -24
+  shaping signal feeds feeds.wav
 """
 
 
 @click.command("signal", epilog=_EXAMPLES)
-@click.argument("kind", type=click.Choice(["pink-noise", "sweep"]))
+@click.argument("kind", type=click.Choice(["pink-noise", "sweep", "feeds"]))
 @click.argument("path", metavar="FILE")
 @click.option(
     "--duration", "duration_s", type=float, default=30.0, show_default=True, help="Length, s."
@@ -55,14 +56,23 @@ def command(
     json_path: str | None,
     force: bool,
 ) -> None:
-    """Make pink noise or a sweep as a 24-bit WAV file, quiet on purpose.
+    """Make a test signal as a 24-bit WAV file, quiet on purpose.
 
-    Play it through the wedge with the mic's send muted, record the mic, and give both files to
+    Mute the mic everywhere (mains, every wedge, in-ears, stream), play it through the wedge from
+    silence up to the level of loud speech, record the mic before the mute, and give both files to
     `shaping suggest --reference`: a ring-out without a howl.
+
+    The signal of feeds goes into all in-ear packs at once, off the ears (`shaping feeds`); only
+    --level and --rate change it.
     """
     from shaping.capture import cautions, signals
 
     options.check_outputs([path, json_path], force=force)
+    if kind == "feeds":
+        from shaping.cli.feeds_signal import write_feeds_signal
+
+        write_feeds_signal(click.get_current_context(), path, json_path, force=force)
+        return
     chosen = signals.SignalKind(kind)
     if chosen is signals.SignalKind.PINK_NOISE:
         samples = signals.pink_noise(

@@ -39,6 +39,7 @@ Examples:
     help="Last week's plan (the JSON of this command): what changed since, and as few new settings "
     "as pay.",
 )
+@options.name_option
 @options.html_option
 @options.json_option
 @options.force_option
@@ -46,6 +47,7 @@ def command(
     words: tuple[str, ...],
     changes: tuple[str, ...],
     last: str | None,
+    name: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
@@ -94,7 +96,7 @@ def command(
         from shaping.output import write_text
         from shaping.report.stage_page import stage_page
 
-        write_text(html_path, stage_page(shown), force=force)
+        write_text(html_path, stage_page(shown, title=name), force=force)
     if json_path != options.STDOUT:
         from rich.console import Console
 

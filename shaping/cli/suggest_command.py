@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from shaping.cli import options
+
+if TYPE_CHECKING:
+    from shaping.plan.walk.walk_plan import WalkPlan
 
 _EXAMPLES = """
 \b
@@ -51,7 +56,21 @@ Examples:
     help="What was dialled in while a ring-out was recorded: a plan's .json, a .toml file of "
     'filters, or typed, such as "hp 100, 545 -6 q8".',
 )
+@click.option(
+    "--walking",
+    is_flag=True,
+    help="With a reference: the mic was carried about while the noise played; one plan for the "
+    "whole walk, and what every stretch of it costs.",
+)
+@click.option(
+    "--mark",
+    "marks",
+    multiple=True,
+    metavar="TIME=PLACE",
+    help='With --walking: where the mic was, such as "12.5=drum riser"; once for each place.',
+)
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
+@options.name_option
 @options.html_option
 @options.json_option
 @options.force_option
@@ -67,7 +86,10 @@ def command(
     same_start: bool,
     channel: int | None,
     in_place: str | None,
+    walking: bool,
+    marks: tuple[str, ...],
     plot_path: str | None,
+    name: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
@@ -75,7 +97,8 @@ def command(
     """Suggest high-pass, low-mid and feedback cuts from recordings of one wedge.
 
     A ring-out is a recording made while the send was raised until the wedge rang. Pink noise (or
-    a sweep) is a recording of a test signal played through the wedge with the mic's send muted;
+    a sweep) is a recording of a test signal played through the wedge, the mic muted
+    everywhere and recorded before the mute;
     with --reference it gives the loop's stable gain as well.
 
     Step by step: record a ring-out, dial in the plan, record again with it in place, and run
@@ -94,6 +117,26 @@ def command(
     limits = load_limits(limits_name)
     made = options.chosen_kind(kind, reference)
     rang = made is CaptureKind.RING_OUT
+    if walking or marks:
+        if not walking:
+            raise click.UsageError("--mark names places of a walk: add --walking")
+        if made is not CaptureKind.PINK_NOISE or reference is None or len(captures) != 1:
+            raise click.UsageError(
+                "--walking takes one recording, and the pink noise that was played as --reference"
+            )
+        from shaping.plan.walk.planner import plan_walk
+        from shaping.plan.walk.stretches import read_mark
+
+        made_of_walk = plan_walk(
+            read_capture(captures[0], channel=channel, kind=made),
+            read_capture(reference, kind=made),
+            limits,
+            thinning=ThinningAmount(amount),
+            wishes=Wishes(cuts=cuts, favour=favour, margin_db=margin_db),
+            marks=[read_mark(text) for text in marks],
+        )
+        _emit_walk(made_of_walk, plot_path, html_path, json_path, force=force)
+        return
     if in_place and not rang:
         raise click.UsageError("--in-place belongs to a ring-out: noise is played past the send")
     suggestion = suggest(
@@ -120,4 +163,36 @@ def command(
         html_path=html_path,
         json_path=json_path,
         force=force,
+        name=name,
     )
+
+
+def _emit_walk(
+    made: WalkPlan,
+    plot_path: str | None,
+    html_path: str | None,
+    json_path: str | None,
+    *,
+    force: bool,
+) -> None:
+    if json_path:
+        from shaping.plan.walk.to_json import walk_to_json
+
+        options.emit_json(walk_to_json(made), json_path, force=force)
+    if plot_path:
+        from shaping.report.figures.walk import walk_figure
+        from shaping.report.figures.whole import save_figure
+
+        save_figure(walk_figure(made), plot_path, force=force)
+    if html_path:
+        from shaping.output import write_text
+        from shaping.report.walk.page import walk_page
+
+        write_text(html_path, walk_page(made), force=force)
+    if json_path != options.STDOUT:
+        from rich.console import Console
+
+        from shaping.report.walk.terminal import print_walk
+
+        print_walk(made, Console())
+        options.tell_written(plot_path, html_path, json_path)

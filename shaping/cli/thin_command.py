@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import click
 
 from shaping.cli import options
@@ -36,9 +38,16 @@ _USES = ("vocal", "speech", "acoustic-guitar", "keys", "drum-fill", "side-fill",
     show_default=True,
     help="With --wedges and --mains: dB that the wedges' 125-500 Hz shall lie under the mains'.",
 )
+@click.option(
+    "--pair",
+    metavar="M,M",
+    help="With side fills that play the same signal: distances in metres from both to one place; "
+    "what both together do there is told.",
+)
 @options.limits_option
 @options.channel_option
 @click.option("--plot", "plot_path", metavar="FILE", help="Draw it: .png, .svg or .pdf.")
+@options.name_option
 @options.html_option
 @options.json_option
 @options.force_option
@@ -50,9 +59,11 @@ def command(
     wedges: str | None,
     mains: str | None,
     below_mains_db: float,
+    pair: str | None,
     limits_name: str,
     channel: int | None,
     plot_path: str | None,
+    name: str | None,
     html_path: str | None,
     json_path: str | None,
     force: bool,
@@ -65,10 +76,14 @@ def command(
     """
     from shaping.equaliser.limits_file import load_limits
     from shaping.errors import ParameterError
+    from shaping.plan.thinning.pairs import pair_texts, read_pair
     from shaping.plan.thinning.planner import thin, thin_to_first_row
     from shaping.plan.thinning.starting_points import WedgeUse
 
     options.check_outputs([plot_path, html_path, json_path], force=force)
+    if pair is not None and use != WedgeUse.SIDE_FILL:
+        raise click.UsageError("--pair belongs to side fills: add --use side-fill")
+    both = () if pair is None else pair_texts(read_pair(pair))
     limits = load_limits(limits_name)
     if wedges is None and mains is None:
         suggestion = thin(limits, amount=amount, use=WedgeUse(use))
@@ -93,10 +108,14 @@ def command(
             first, second, limits, below_mains_db=below_mains_db, use=WedgeUse(use)
         )
 
+    if both:
+        told = replace(suggestion.plan, cautions=(*suggestion.plan.cautions, *both))
+        suggestion = replace(suggestion, plan=told)
     options.emit_suggestion(
         suggestion,
         plot_path=plot_path,
         html_path=html_path,
         json_path=json_path,
         force=force,
+        name=name,
     )

@@ -8,13 +8,14 @@ sample rate, in closed form.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import centres_hz, gain_steps_db, quantise
+from shaping.equaliser.quantise import centres_hz, gain_steps_db, quantise, worth_a_move
 from shaping.errors import ParameterError
 from shaping.filters.closed_forms import bell_db, notch_db
 from shaping.filters.kinds import Filter, FilterKind
@@ -28,7 +29,9 @@ NARROWEST_Q = 30.0
 TONE_OCTAVES = math.log2(10_000 / 100)
 """Octaves that count as tone: 100 Hz to 10 kHz."""
 
-_FREE_GAIN_STEP_DB = 0.5  # as fine as a hand sets it
+FREE_GAIN_STEP_DB = 0.5
+"""Gains tried where they have no steps: as fine as a hand sets them."""
+
 _FREE_STEPS_PER_OCTAVE = 96  # a fifth of the width of the narrowest cut
 _Q_RATIO = 1.09  # widths this close differ by less than a dB anywhere
 
@@ -83,9 +86,7 @@ def feedback_settings(
     high_q = max(low_q, min(limits.max_q, narrowest_q))
     count = 1 + int(np.ceil(np.log(high_q / low_q) / np.log(_Q_RATIO) - 1e-9))
     dial_q = np.geomspace(low_q, high_q, count)
-    gains = (0.0,) if kind is FilterKind.NOTCH else gain_steps_db(limits, _FREE_GAIN_STEP_DB)
-    anywhere = replace(limits, grid_hz=None, steps_per_octave=None)
-    rows = [row for gain in gains if (row := _widths(kind, gain, dial_q, anywhere)) is not None]
+    rows = settings_rows(limits, dial_q)
     centres = _centres(limits, sample_rate_hz)
     if not rows or not centres.size:
         return None
@@ -94,8 +95,43 @@ def feedback_settings(
     return Settings(kind, centres, gain_db, q, tone_db, one_per_centre=limits.grid_hz is not None)
 
 
+def settings_rows(
+    limits: Limits,
+    wanted_q: Sequence[float] | _Real,
+    *,
+    deepest_db: float = np.inf,
+    least_move: bool = False,
+) -> list[tuple[list[float], list[float]]]:
+    """Return what a band can be set to, wherever its centre: of every gain a row of widths.
+
+    Parameters
+    ----------
+    limits : Limits
+        The equaliser.
+    wanted_q : sequence of float, shape (w,)
+        Cookbook Q of the widths wanted; each row has the nearest that can be dialled in.
+    deepest_db : float
+        Deepest cut, positive.
+    least_move : bool
+        Whether to leave out cuts that are not worth a hand's move.
+
+    Returns
+    -------
+    list of (list of float, list of float)
+        Gain in dB, minus infinity for a notch, and Q of every width; the shallowest gain first.
+        A gain at which the equaliser's Q has no meaning has no row.
+    """
+    kind = limits.band_kind
+    anywhere = replace(limits, grid_hz=None, steps_per_octave=None)
+    gains = (0.0,) if kind is FilterKind.NOTCH else gain_steps_db(limits, FREE_GAIN_STEP_DB)
+    kept = [gain for gain in gains if -gain <= deepest_db + 1e-9]
+    if least_move and kind is not FilterKind.NOTCH:
+        kept = [gain for gain in kept if worth_a_move(gain)]
+    return [row for gain in kept if (row := _widths(kind, gain, wanted_q, anywhere)) is not None]
+
+
 def _widths(
-    kind: FilterKind, gain_db: float, wanted_q: _Real, limits: Limits
+    kind: FilterKind, gain_db: float, wanted_q: Sequence[float] | _Real, limits: Limits
 ) -> tuple[list[float], list[float]] | None:
     """Return gain and Q of every width at one gain, or None where the Q has no meaning."""
     gain = None if kind is FilterKind.NOTCH else gain_db

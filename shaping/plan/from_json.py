@@ -116,6 +116,7 @@ def plan_from_json(text: str) -> Plan:
         unserved=tuple(_finding(one) for one in form.unserved),
         cautions=form.cautions,
         ring_out=None if form.ring_out is None else _record(form.ring_out, RingOutSummary),
+        name=form.name,
     )
 
 

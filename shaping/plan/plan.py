@@ -314,6 +314,8 @@ class Plan:
         Plain sentences.
     ring_out : RingOutSummary or None
         Only from a ring-out in which something rang, more likely than not.
+    name : str
+        What a person calls the wedge; "" if nothing.
     """
 
     captures: tuple[CaptureSummary, ...]
@@ -326,3 +328,4 @@ class Plan:
     unserved: tuple[Ring | Resonance, ...]
     cautions: tuple[str, ...]
     ring_out: RingOutSummary | None = None
+    name: str = ""

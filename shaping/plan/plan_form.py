@@ -255,6 +255,7 @@ class PlanForm(Struct, kw_only=True, frozen=True):
     unserved: Annotated[tuple[UnservedRingForm | UnservedResonanceForm, ...], _few] = ()
     cautions: Texts
     ring_out: RingOutForm | None = None
+    name: Annotated[str, Meta(max_length=MAX_TEXT, description="of the wedge")] = ""
 
 
 PLAN_FORM = Form(

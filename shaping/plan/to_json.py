@@ -103,6 +103,7 @@ def plan_to_dict(plan: Plan) -> dict[str, Any]:
     rate_hz = plan.captures[0].sample_rate_hz if plan.captures else RATE_WITHOUT_CAPTURE_HZ
     return {
         "schema": SCHEMA,
+        **({"name": plan.name} if plan.name else {}),
         "captures": [_record(capture) for capture in plan.captures],
         "limits": limits_to_dict(plan.limits),
         "sos_sample_rate_hz": rate_hz,

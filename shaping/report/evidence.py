@@ -68,7 +68,8 @@ def evidence_texts(plan: Plan, shown: Evidence) -> tuple[str, str]:
     if shown is Evidence.MODEL:
         return "Where a model wedge sends its sound (not measured)", (
             "Low mids leave a wedge in all directions, high notes mostly "
-            "towards the musician. So the low mids are what the first rows hear of it."
+            "towards the musician: so the low mids are most of what the first rows hear of it. "
+            "Direct sound alone; the room returns some of the rest."
         )
     if shown is Evidence.SPECTROGRAM:
         boxes = " A box marks each time a ring stood out." if plan.rings else ""

@@ -15,7 +15,7 @@ from shaping.text.sentences import listing, sentence
 
 GAIN_UNKNOWN = (
     "How much louder it can go cannot be told from this recording. To know, record pink noise "
-    "through the wedge with the mic's send muted, and give the played file as reference."
+    "through the wedge with the mic muted everywhere, and give the played file as reference."
 )
 SEND_GAIN = (
     "Gains of the send are re the recorded files: 0 dB would put the recorded samples where those "

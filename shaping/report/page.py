@@ -56,7 +56,7 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
         The plan, thinning alone will do, with what it was made from: loops are drawn, or wedges
         and mains, or else the first capture, if there is any.
     title : str, optional
-        Heading of the page; by default it names the first capture.
+        Heading of the page; by default it names the wedge, or else the first capture.
 
     Returns
     -------
@@ -132,6 +132,8 @@ def plan_page(suggestion: Suggestion, *, title: str | None = None) -> str:
 
 
 def _title(plan: Plan) -> str:
+    if plan.name:
+        return f"{shown(plan.name)}: {'thinning' if thins_only(plan) else 'settings'} to dial in"
     if thins_only(plan):
         return "Thinning to dial in"
     if not plan.captures:

@@ -13,9 +13,16 @@ AGAIN_HEADING = "If you play the test signal again"
 
 def before_acting(plan: Plan) -> tuple[str, tuple[str, ...]]:
     """Return heading and cautions for whoever is about to dial a plan in."""
+    if for_in_ears(plan):
+        return "Before you change an in-ear mix", cautions.IN_EAR
     if thins_only(plan) and not plan.rings:
         return "Before you turn the wedge up", cautions.THINNING
     return "Before you raise the send", cautions.RING_OUT
+
+
+def for_in_ears(plan: Plan) -> bool:
+    """Whether a plan is for an in-ear mix: it carries the cautions that only those have."""
+    return set(cautions.IN_EAR) <= set(plan.cautions)
 
 
 def before_measuring(plan: Plan) -> tuple[str, ...]:

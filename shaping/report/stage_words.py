@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shaping.capture import cautions
+from shaping.plan.thinning.pairs import pair_texts
 from shaping.report import words
 from shaping.stage.loops.together import WEAKER_DB, Deciding, Remedy
+from shaping.stage.pairs import pairs_at, unlike_sends
 from shaping.stage.placing import CRITICAL_DISTANCE_M, PlaceAdvice
 from shaping.stage.stage_plan import StagePlan, WedgePlan
 from shaping.stage.weeks.last_plan import WeekToWeek
@@ -19,7 +21,6 @@ from shaping.text.quantities import gain_text
 BEFORE_HEADING = "Before you raise the sends"
 BEFORE = cautions.RING_OUT
 _WORTH_SAYING_DB = 0.5  # a choice: for less nobody moves a stand
-_FEW = 3  # a choice: lines that are read
 _BASIS = {
     "noise": "",
     "ring-out": "From a ring-out: the rings alone, no margins.",
@@ -224,7 +225,7 @@ def conventions(plan: StagePlan) -> tuple[str, ...]:
 
 
 def remedy_texts(plan: StagePlan) -> tuple[str, ...]:
-    """Return what to mute or move to win most, a few lines of different kinds."""
+    """Return what to mute or move to win most, the best of each kind."""
     told: list[str] = []
     seen: set[str] = set()
     for one in plan.remedies:
@@ -232,7 +233,7 @@ def remedy_texts(plan: StagePlan) -> tuple[str, ...]:
             continue
         seen.add(one.what)
         told.append(_remedy_text(plan, one))
-    return tuple(told[:_FEW]) or (
+    return tuple(told) or (
         ("No single mic or send, muted or moved, would win half a decibel.",)
         if plan.after is not None
         else ()
@@ -270,14 +271,30 @@ def week_texts(week: WeekToWeek) -> tuple[str, ...]:
 
 def place_texts(plan: StagePlan) -> tuple[str, ...]:
     """Return what another place would give, each sentence with what it rests on."""
+    pairs = _pair_texts(plan)
     if not plan.places:
-        return ()
+        return pairs
     told = [text for one in plan.places for text in _place_text(one)]
+    told.extend(pairs)
     told.append(
         "Angles hold for the direct sound of an ideal mic; what is left of them in the room takes "
         f"room and direct sound to be equally loud at {CRITICAL_DISTANCE_M:.0f} m. What is "
         "measured decides."
     )
+    return tuple(told)
+
+
+def _pair_texts(plan: StagePlan) -> tuple[str, ...]:
+    """Return what pairs with one signal do at the mics, and where their sends differ."""
+    told = []
+    for one in pairs_at(plan.stage):
+        first, *more = pair_texts(one.sum, nearer=quoted(one.nearer), further=quoted(one.further))
+        told += [f"At {quoted(one.mic)}: {first[:1].lower()}{first[1:]}", *more]
+    for pair, mic in unlike_sends(plan.stage):
+        told.append(
+            f"{quoted(pair.first)} and {quoted(pair.second)} are a pair, but {quoted(mic)} is not "
+            "sent alike to both: check the sends, or whether they are one."
+        )
     return tuple(told)
 
 

@@ -55,6 +55,8 @@ def print_plan(suggestion: Suggestion, console: Console) -> None:
 
 
 def _captures(plan: Plan, console: Console) -> None:
+    if plan.name:
+        bold(console, shown(plan.name))
     if not plan.captures:
         bold(console, "Nothing was recorded: starting points.")
     for capture in plan.captures:

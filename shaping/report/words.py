@@ -6,7 +6,7 @@ points; levels are relative to full scale of the recording, never sound pressure
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from shaping.analysis.findings import Resonance, Ring
 from shaping.capture.recording import Severity
@@ -19,6 +19,7 @@ from shaping.plan.plan import (
     PlannedFilter,
     Purpose,
 )
+from shaping.report.safety import for_in_ears
 from shaping.text.durations import duration_text
 from shaping.text.frequency import frequency_text, hertz_text, note_text
 from shaping.text.names import file_text, shown
@@ -51,6 +52,10 @@ CONVENTION_NAMES = {
     QConvention.POLE: "Q of the filter's poles",
 }
 
+_IN_EAR_MEANING = (
+    "Takes away what an in-ear's driver spends power on and hardly plays. If the mix turns thin, "
+    "set it lower or leave it off."
+)
 _PASSES = (FilterKind.HIGH_PASS, FilterKind.LOW_PASS)
 """A corner is no tone: its note would tell nobody anything."""
 
@@ -168,9 +173,12 @@ def quality_notes(plan: Plan) -> tuple[tuple[Severity, str], ...]:
 
 def settings(plan: Plan) -> tuple[Setting, ...]:
     """Return the plan's filters as people dial them in, in dialling order."""
-    return tuple(
+    found = tuple(
         _setting(number, planned, plan.limits) for number, planned in enumerate(plan.filters, 1)
     )
+    if for_in_ears(plan):
+        return tuple(replace(one, meaning=_IN_EAR_MEANING) for one in found)
+    return found
 
 
 def _setting(number: int, planned: PlannedFilter, limits: Limits) -> Setting:

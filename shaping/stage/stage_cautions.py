@@ -21,7 +21,8 @@ def stage_cautions(plan: StagePlan, measured: Sequence[Measured]) -> tuple[str, 
     if rung:
         said.append(
             f"{_quoted(rung)} was rung out and not measured with noise: its cuts rest on the rings "
-            "alone, and it is not in the margins. Noise with every send muted tells far more."
+            "alone, and it is not in the margins. Noise with every mic muted everywhere tells far "
+            "more."
         )
     if unknown:
         said.append(

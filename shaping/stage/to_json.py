@@ -14,6 +14,7 @@ from typing import Any
 from shaping.plan.to_json import plan_to_dict, rounded
 from shaping.stage.description.stage import Stage
 from shaping.stage.loops.together import Remedy, Together
+from shaping.stage.pairs import pairs_at
 from shaping.stage.stage_plan import BANDS_HZ, StagePlan
 
 STAGE_PLAN_SCHEMA = "shaping.stage-plan/1"
@@ -53,6 +54,20 @@ def stage_plan_to_dict(plan: StagePlan) -> dict[str, Any]:
         "remedies": [_remedy(plan.stage, one) for one in plan.remedies],
         "places": [
             {key: _number(value) for key, value in asdict(one).items()} for one in plan.places
+        ],
+        "pairs": [
+            {
+                "nearer": one.nearer,
+                "further": one.further,
+                "mic": one.mic,
+                "later_s": round(one.sum.later_s, 5),
+                "softer_db": _number(one.sum.softer_db),
+                "powers_db": _number(one.sum.powers_db),
+                "peak_db": _number(one.sum.peak_db),
+                "dip_db": _number(one.sum.dip_db),
+                "dips_hz": [rounded("frequency_hz", hz) for hz in one.sum.dips_hz],
+            }
+            for one in pairs_at(plan.stage)
         ],
         "cautions": list(plan.cautions),
         "doubts": list(plan.doubts),

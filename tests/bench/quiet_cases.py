@@ -127,14 +127,19 @@ def _sound(draft: _Draft) -> _Made:
     return _plain(draft)
 
 
-def _sweep(draft: _Draft) -> _Made:
+def _swept(draft: _Draft) -> _Draft:
+    """Play a sweep of 12 s in place of the noise; clocks differ less over so short a time."""
     time_s = np.arange(int(12.0 * RATE_HZ)) / RATE_HZ
     octaves = np.log2(18_000 / 40)
     turns = 40 * 12.0 / (octaves * np.log(2)) * (2 ** (octaves * time_s / 12.0) - 1)
     fade = np.minimum(np.minimum(time_s, time_s[::-1]) / 0.05, 1.0)
     swept = LEVEL * np.sqrt(2) * np.sin(2 * np.pi * turns) * fade
-    here = replace(draft, reference=swept)
-    return replace(_plain(here), sweep=True, clock_ppm=draft.clock_ppm / 20)
+    return replace(draft, reference=swept, clock_ppm=draft.clock_ppm / 20)
+
+
+def _sweep_of(make: Callable[[_Draft], _Made]) -> Callable[[_Draft], _Made]:
+    """Do to a sweep what is done to noise."""
+    return lambda draft: replace(make(_swept(draft)), sweep=True)
 
 
 def _filtered(draft: _Draft) -> _Made:
@@ -301,7 +306,7 @@ def _programme(draft: _Draft) -> _Made:
 
 FAULTS: dict[str, tuple[Callable[[_Draft], _Made], frozenset[str]]] = {
     "sound": (_sound, NO_CAUSE),
-    "sound sweep": (_sweep, NO_CAUSE),
+    "sound sweep": (_sweep_of(_plain), NO_CAUSE),
     "noise that leaves a band out": (_filtered, frozenset({"not-reached"})),
     "played through something small": (_small_speaker, frozenset({"not-reached"})),
     "loudspeaker clips": (_clipped, frozenset({"compressed"})),
@@ -318,6 +323,12 @@ FAULTS: dict[str, tuple[Callable[[_Draft], _Made], frozenset[str]]] = {
     "clocks too far apart": (_clock, frozenset({"clock"})),
     "drowned in noise": (_quiet, frozenset({"low-snr"})),
     "music or speech played": (_programme, frozenset({"not-noise"})),
+    "sweep, loudspeaker clips": (_sweep_of(_clipped), frozenset({"compressed"})),
+    "sweep, something small": (_sweep_of(_small_speaker), frozenset({"not-reached"})),
+    "sweep, samples lost": (_sweep_of(_slips), frozenset({"slips"})),
+    "sweep, files swapped": (_sweep_of(_swapped), frozenset({"swapped"})),
+    "sweep, mic live": (_sweep_of(_live), frozenset({"mic-live"})),
+    "sweep, drowned in noise": (_sweep_of(_quiet), frozenset({"low-snr"})),
 }
 """What is done to a measurement, and the codes that name it rightly."""
 

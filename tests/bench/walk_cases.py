@@ -82,13 +82,15 @@ def _walk(places: tuple[MeasuredPath, ...], rng: np.random.Generator, name: str)
     reference = pink(round(duration_s * RATE_HZ), rng)
     shares, arrival_s = _shares(order, stops, places, rng, round((duration_s + 1) * RATE_HZ))
     aligned = [_from_direct(place) for place in places]
-    sent = np.append(reference, np.zeros(RATE_HZ))
-    direct, heard = np.zeros(shares.shape[1]), np.zeros(shares.shape[1])
+    count = shares.shape[1]
+    size = fft.next_fast_len(count + _AIR + max(tail.size for tail in aligned), real=True)
+    sent = fft.rfft(reference, size)
+    direct, heard = np.zeros(count), np.zeros(count)
     for at, tail in enumerate(aligned):
         if shares[at].any():
-            direct += shares[at] * signal.oaconvolve(sent, tail[:_EARLY])[: heard.size]
+            direct += shares[at] * fft.irfft(sent * fft.rfft(tail[:_EARLY], size), size)[:count]
             room = np.concatenate([np.zeros(_EARLY + _AIR), tail[_EARLY:]])
-            heard += shares[at] * signal.oaconvolve(sent, room)[: heard.size]
+            heard += shares[at] * fft.irfft(sent * fft.rfft(room, size), size)[:count]
     # The way walked: the direct sound arrives earlier or later, and so bends in pitch.
     finer = signal.resample_poly(direct, 4, 1)
     n = np.arange(heard.size)

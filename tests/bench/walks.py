@@ -68,7 +68,7 @@ def measure(*, quick: bool = False, part: Part = Part.REPORT) -> dict[str, float
     """Return the figures."""
     limits = load_limits("parametric-4")
     blocks, wholes, after_blocks, after_wholes, plains, added, tone = [], [], [], [], [], [], []
-    for case in walks(part, 6 if quick else 120):
+    for case in walks(part, 6 if quick else 48):
         made = plan_walk(
             capture(case.capture, "walk.wav"),
             capture(case.reference, "noise.wav"),
@@ -87,7 +87,12 @@ def measure(*, quick: bool = False, part: Part = Part.REPORT) -> dict[str, float
         plains.append(plain(case, made.walk))
         added.append(with_plan.min() - case.stable_db.min())
         tone.append(made.plan.loop.tone_removed_db if made.plan.loop else 0.0)
-        print(f"{case.name}: {whole:+.1f} {after_whole:+.1f} dB, +{added[-1]:.1f}", flush=True)
+        held = [int(np.sum(np.concatenate(each) <= ALLOWED_DB)) for each in (blocks, after_blocks)]
+        print(
+            f"{case.name}: {whole:+.1f} {after_whole:+.1f} dB, +{added[-1]:.1f}; blocks {held} of "
+            f"{sum(map(len, blocks))}",
+            flush=True,
+        )
     every, later, bare = (np.concatenate(each) for each in (blocks, after_blocks, plains))
     return {
         "walks": len(wholes),

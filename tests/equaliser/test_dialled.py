@@ -70,3 +70,30 @@ def test_a_file_that_holds_no_filters_says_what_is_wrong(tmp_path, text, said):
     path.write_text(text)
     with pytest.raises(LimitsError, match=said):
         filters_from_file(path)
+
+
+@pytest.mark.parametrize(
+    ("taken", "refused"),
+    [
+        ("10 -6 q8", "9.9 -6 q8"),
+        ("24k -6 q8", "24.1k -6 q8"),
+        ("545 -40 q8", "545 -40.1 q8"),
+        ("545 -6 q0.1", "545 -6 q0.09"),
+        ("545 -6 q200", "545 -6 q201"),
+        ("hp 100 48", "hp 100 54"),
+    ],
+)
+def test_what_lies_beyond_every_equaliser_is_a_slip_of_the_hand(taken, refused):
+    assert len(filters_from_text(taken)) == 1
+    with pytest.raises(LimitsError):
+        filters_from_text(refused)
+
+
+def test_a_file_of_more_than_64_kib_is_another_file(tmp_path):
+    path = tmp_path / "in_place.toml"
+    filters = "[[filter]]\nfrequency_hz = 545\ngain_db = -6\n#"
+    path.write_text(filters.ljust(65_536, "x"))
+    assert len(filters_from_file(path)) == 1
+    path.write_text(filters.ljust(65_537, "x"))
+    with pytest.raises(LimitsError, match="too large"):
+        filters_from_file(path)

@@ -84,8 +84,8 @@ def test_the_wheel_holds_what_the_program_reads(wheel: Path):
     needed |= {f"shaping/{place}" for place in SCHEMAS}
     needed |= {f"shaping/equaliser/presets/{name}.toml" for name in PRESETS}
     needed |= {
-        f"shaping/report/templates/{path.name}"
-        for path in (ROOT / "shaping" / "report" / "templates").iterdir()
+        path.relative_to(ROOT).as_posix()
+        for path in (ROOT / "shaping" / "report" / "templates").rglob("*.*")
     }
     assert needed <= names
     strays = [name for name in names if not name.startswith(("shaping/", "shaping-"))]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from shaping.analysis.findings import CriticalFrequency, LoopResponse, Ring
 from shaping.capture.recording import Capture, CaptureKind, QualityNote, Severity
+from shaping.cli.main import run
 from shaping.equaliser.limits import Limits
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.width import QConvention, octaves_from_q
@@ -209,3 +211,18 @@ def new_loop() -> Callable[[], LoopResponse]:
 @pytest.fixture(scope="session")
 def long_name() -> str:
     return LONG_NAME
+
+
+@pytest.fixture(scope="session")
+def lesson_files(tmp_path_factory: Any, samples_folder: Path) -> dict[str, Path]:
+    """Return the lesson as the command writes it: plain, and by the kind of an own plan."""
+    folder = tmp_path_factory.mktemp("lesson")
+    files = {name: folder / f"{name}.html" for name in ("plain", "ring-out", "pink-noise")}
+    assert run(["lesson", str(files["plain"]), "--json", str(folder / "told.json")]) == 0
+    recording = str(samples_folder / "rehearsal.flac")
+    for kind in ("ring-out", "pink-noise"):
+        plan = str(folder / f"{kind}.json")
+        assert run(["demo", kind, "--json", plan]) == 0
+        words = ["lesson", str(files[kind]), "--plan", plan, "--recording", recording]
+        assert run(words) == 0
+    return files

@@ -105,6 +105,7 @@ def test_the_true_difference_is_always_told() -> None:
     true = " ".join(words.pair_texts(pair(equally_loud=False, plan_loudness_change_db=0.3)))
     assert "At their true levels: the plan makes it 0.3 dB louder" in true
     howled = " ".join(words.pair_texts(pair(howl_cut_db=8.7, howls_held_down_db=25.1)))
-    assert "Where it howls the plan takes 8.7 dB. Howls are held down in both, by up to 25.1 dB" in (
-        howled
+    assert (
+        "Where it howls the plan takes 8.7 dB. Howls are held down in both, by up to 25.1 dB"
+        in (howled)
     )

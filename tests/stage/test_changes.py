@@ -94,3 +94,10 @@ def test_settings_are_read_as_they_are_written(name):
 def test_what_is_no_filter_is_told(text):
     with pytest.raises(StageError, match=r"cannot be dialled in|is no filter"):
         dialled_filters(text, load_limits("free"))
+
+
+def test_more_than_64_filters_are_a_slip():
+    free = load_limits("free")
+    assert len(dialled_filters(", ".join(["545 -6 q8"] * 64), free)) == 64
+    with pytest.raises(StageError, match="more than any equaliser has"):
+        dialled_filters(", ".join(["545 -6 q8"] * 65), free)

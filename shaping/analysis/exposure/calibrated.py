@@ -28,7 +28,7 @@ from shaping.text.names import shown
 FULL_SCALE_DB = (60.0, 180.0)
 """Where a full-scale sine of mic and recorder can lie."""
 
-_SINE_DB = 10 * math.log10(2.0)
+_SINE_DB = 10 * math.log10(2.0)  # a sine's peak over its rms value
 
 
 @dataclass(frozen=True, slots=True)

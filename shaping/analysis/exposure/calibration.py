@@ -44,7 +44,7 @@ STEADY_WITHIN_DB = 0.2
 """Between the highest and the lowest quarter of a second: a class 2 calibrator moves by 0.14 dB at
 most, a seal that leaks or a hand that moves by more."""
 
-LEAST_STEADY_S = 3.0
+LEAST_STEADY_S = 3.0  # a choice: twelve frames, enough to see that the level stands
 LEAST_OVER_REST_DB = 20.0
 """What else sounds then adds less than 0.05 dB to the tone."""
 
@@ -55,13 +55,13 @@ SAME_GAIN_DB = 0.5
 """Tones before and after a measurement further apart than this: nothing in between counts
 (ISO 9612:2009, 12.2; from memory)."""
 
-LONGEST_TONE_S = 300.0
+LONGEST_TONE_S = 300.0  # a choice: longer is another recording
 
 CALIBRATOR_LEVELS_DB = (74.0, 130.0)
 """What calibrators and pistonphones give."""
 
-_FRAME_S = 0.25
-_REST_HZ = (100.0, 10_000.0)
+_FRAME_S = 0.25  # a choice: a level that drifts by a quarter of a second is no calibrator's
+_REST_HZ = (100.0, 10_000.0)  # where a mic that is not sealed hears the room
 _MAIN_LOBE = 6  # bins on each side of a tone, with a Hann window and its leakage
 
 _Real = NDArray[np.float64]

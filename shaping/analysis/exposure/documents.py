@@ -28,15 +28,17 @@ from numpy.typing import NDArray
 
 from shaping.analysis.exposure.levels import level_db
 
-WORKING_DAY_S = 8 * 3600.0
-NIOSH_LEVEL_DB = 85.0
-NIOSH_EXCHANGE_DB = 3.0
+WORKING_DAY_S = 8 * 3600.0  # the day of [1] and [2]
+NIOSH_LEVEL_DB = 85.0  # [1]: allowed for a working day
+NIOSH_EXCHANGE_DB = 3.0  # [1]: so much louder, half as long
 EU_LEVELS_DB = {"lower action value": 80.0, "upper action value": 85.0, "limit value": 87.0}
+"""Of a working day, [2]."""
 EU_PEAKS_PA = {"lower action value": 112.0, "upper action value": 140.0, "limit value": 200.0}
-WHO_LEVEL_DB = 100.0
-WHO_SPAN_S = 900
-WEEKLY_PA2H = 1.6
-REFERENCE_PA = 20e-6
+"""[2], C-weighted."""
+WHO_LEVEL_DB = 100.0  # [3]
+WHO_SPAN_S = 900  # [3]: 15 minutes
+WEEKLY_PA2H = 1.6  # [4]
+REFERENCE_PA = 20e-6  # of sound pressure level in air
 
 _Real = NDArray[np.float64]
 

@@ -25,6 +25,7 @@ from shaping.errors import CaptureError
 from shaping.filters.bands import NOMINAL_HZ, exact_midband_hz
 
 EARDRUM_HZ = tuple(hz for hz in NOMINAL_HZ if 160.0 <= hz <= 8000.0)
+"""As far as the standard's table goes."""
 EARDRUM_DB = (
     *(0.0, 0.5, 1.0, 1.4, 1.5, 1.8, 2.4, 3.1, 2.6),
     *(3.0, 6.1, 12.0, 16.8, 15.0, 14.3, 10.7, 6.4, 1.8),
@@ -33,7 +34,7 @@ EARDRUM_DB = (
 
 CORRECTION = "eardrum to free field from the front, ANSI S3.5-1997 table 3"
 
-_NOTHING_FROM_HZ = 10_000.0
+_NOTHING_FROM_HZ = 10_000.0  # a choice: beyond the table nothing is taken off
 _TAPS_S = 0.021
 """Length of the correction: it resolves 95 Hz, finer than its third octaves."""
 

@@ -23,7 +23,7 @@ from shaping.errors import CaptureError
 from shaping.text.durations import duration_text, moment_text
 from shaping.text.names import shown
 
-LEAST_S = 1.0
+LEAST_S = 1.0  # a choice: a shorter stretch has no level to speak of
 
 PLAUSIBLE_DBA = (25.0, 135.0)
 """Quieter than any hall and louder than any stage: outside, tone and recording do not belong

@@ -17,9 +17,9 @@ from shaping.analysis.first_row.spill import LOW_MIDS_HZ
 from shaping.analysis.weighting import a_weighting_db, c_weighting_db
 from shaping.filters.bands import EDGE_RATIO, exact_midband_hz
 
-_FRAME_S = 0.085
+_FRAME_S = 0.085  # as in `shaping.rehearsals.frames`, whose events are shared out
 _HOWL_BINS = 3  # a Hann window's main lobe and one more, on each side
-_BATCH_FRAMES = 256
+_BATCH_FRAMES = 256  # at a time, to bound the memory
 
 _Real = NDArray[np.float64]
 

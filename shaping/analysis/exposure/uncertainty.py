@@ -15,7 +15,7 @@ from enum import StrEnum
 COVERAGE = 2.0
 """Expanded uncertainty: about 95 %."""
 
-POSITION_DB = 1.0
+POSITION_DB = 1.0  # of the place of the mic, one standard deviation; a choice
 
 
 class MicClass(StrEnum):

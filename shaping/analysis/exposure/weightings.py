@@ -25,8 +25,8 @@ from shaping.filters.response import frequency_response
 LEAST_RATE_HZ = 32_000
 """Below this the weightings end short of 16 kHz, and what a recording lacks may have been loud."""
 
-_FITTED_TO_HZ = 22_000.0
-_FITTED_POINTS = 400
+_FITTED_TO_HZ = 22_000.0  # above it there is nothing to hear
+_FITTED_POINTS = 400  # many more than the filter has coefficients
 
 
 def a_weighting_sos(sample_rate_hz: int) -> Sos:

@@ -34,7 +34,7 @@ CLEAR_PEAK = 8.0
 different sounds stay below 5 in 5000 lags (normal distribution)."""
 
 _PHASE_HZ = (100.0, 6000.0)  # where mains and wedges both have sound
-_LONGEST_S = 30.0
+_LONGEST_S = 30.0  # a choice: more changes no figure, and takes time
 _DEEPEST = 1e-6  # of the powers: deeper dips are rounding
 _PERIODS = 25.0  # of the lowest band, as in `shaping.analysis.third_octave`
 

@@ -226,8 +226,8 @@ def _live(
         _note(
             MeasurementFault.MIC_LIVE,
             "The mic was live in the wedge while the noise played: the recording holds the sound "
-            f"going round again (after about {1000 * delay_s:.0f} ms). Mute the mic's send to the "
-            "wedge and record again.",
+            f"going round again (after about {1000 * delay_s:.0f} ms). Mute the mic everywhere, "
+            "in this wedge above all, and record again.",
             Severity.UNUSABLE,
         )
     ]

@@ -5,6 +5,9 @@ What is left over is the room's noise, what the response was too short for, and 
 own change while the mic moved: all of it counts as the path's. So a mic that stands still gives a
 bound as close as a quiet measurement, and a mic that runs one that knows no more than the level.
 
+A path that drifts lies furthest from its mean at the ends of a block; so blocks overlap by half,
+and each speaks for its middle half, where a steady drift deviates by less than its mean square.
+
 The bound: at each frequency the path is the response found plus a circular normal deviation whose
 variance is that of the left-over, smoothed. For such a sum ``P(|a + d| > u)`` is Marcum's Q of
 order 1, which is at most ``exp(-(u - |a|)^2 / v)``, v the variance. Added up over frequencies and
@@ -36,7 +39,7 @@ from shaping.analysis.loop.resampling import resample_uniform
 from shaping.analysis.walk.tracking import Follower, Track, track
 from shaping.errors import CaptureError
 
-RATE_HZ = 24_000.0
+WALK_RATE_HZ = 24_000.0
 """A loop that is carried about howls below 10 kHz; twice that rate would tell little more."""
 
 HIGHEST_HZ = 10_000.0
@@ -75,7 +78,8 @@ class Walk:
     size, variance : ndarray of float32, shape (blocks, n)
         Magnitude of the response of each block, and variance of the path about it.
     start_s, stop_s : ndarray, shape (blocks,)
-        Each block's time in the capture.
+        The moments that each block speaks for: its middle half, since the next one, half a block
+        later, speaks for what follows.
     measured : ndarray of bool, shape (blocks,)
         Whether it can tell: the noise was heard in it, and nothing else that was louder.
     disturbed : ndarray of bool, shape (blocks,)
@@ -135,16 +139,16 @@ def follow(
         )
     heard = _at_rate(capture, capture_rate_hz)
     played = _at_rate(reference, reference_rate_hz)
-    found = track(heard, played, RATE_HZ)
-    length = round((_RESPONSE_S + _LEAD_S) * RATE_HZ)
+    found = track(heard, played, WALK_RATE_HZ)
+    length = round((_RESPONSE_S + _LEAD_S) * WALK_RATE_HZ)
     grid = fft.next_fast_len(2 * length, real=True)
-    frequency_hz = fft.rfftfreq(grid, 1 / RATE_HZ)
+    frequency_hz = fft.rfftfreq(grid, 1 / WALK_RATE_HZ)
     kept = (frequency_hz >= LOWEST_HZ) & (frequency_hz <= HIGHEST_HZ)
     frequency_hz = frequency_hz[kept]
     blocks = found.start.size
     size, variance = (np.zeros((blocks, frequency_hz.size), np.float32) for _ in range(2))
     left, total = np.zeros(blocks), np.ones(blocks)
-    follower = Follower(heard, played, RATE_HZ, found)
+    follower = Follower(heard, played, WALK_RATE_HZ, found)
     for block in np.flatnonzero(found.found):
         answer = _block(heard, follower, found, int(block), length)
         size[block] = np.abs(fft.rfft(answer.impulse, grid))[kept]
@@ -155,8 +159,8 @@ def follow(
         frequency_hz=frequency_hz,
         size=size,
         variance=variance,
-        start_s=found.start / RATE_HZ,
-        stop_s=(found.start + found.size) / RATE_HZ,
+        start_s=(found.start + found.size / 4) / WALK_RATE_HZ,
+        stop_s=(found.start + 3 * found.size / 4) / WALK_RATE_HZ,
         measured=found.found & ~disturbed,
         disturbed=disturbed,
         explained=np.where(found.found, 1 - left / np.maximum(total, 1e-30), 0.0),
@@ -164,7 +168,7 @@ def follow(
 
 
 def _at_rate(samples: Samples, rate_hz: float) -> Samples:
-    step = rate_hz / RATE_HZ
+    step = rate_hz / WALK_RATE_HZ
     if step == 1.0:
         return samples
     count = int((samples.size - 1) / step) + 1
@@ -184,14 +188,16 @@ def _block(heard: Samples, follower: Follower, found: Track, block: int, length:
     """Fit one block, and tell the variance of the path about the fit."""
     start = int(found.start[block])
     sound = heard[start : start + found.size]
-    lead = round(_LEAD_S * RATE_HZ)
+    lead = round(_LEAD_S * WALK_RATE_HZ)
     source = follower.played(block, length=length, lead=lead)
-    impulse, residual = least_squares_response(source, sound, length=length, sample_rate_hz=RATE_HZ)
+    impulse, residual = least_squares_response(
+        source, sound, length=length, sample_rate_hz=WALK_RATE_HZ
+    )
     at = length - 1 - lead
-    density_hz, excitation = power_density(source[at : at + sound.size], RATE_HZ)
+    density_hz, excitation = power_density(source[at : at + sound.size], WALK_RATE_HZ)
     window = signal.windows.hann(residual.size, sym=False)
-    line_hz = fft.rfftfreq(residual.size, 1 / RATE_HZ)
-    periodogram = np.abs(fft.rfft(residual * window)) ** 2 * 2 / (RATE_HZ * np.sum(window**2))
+    line_hz = fft.rfftfreq(residual.size, 1 / WALK_RATE_HZ)
+    periodogram = np.abs(fft.rfft(residual * window)) ** 2 * 2 / (WALK_RATE_HZ * np.sum(window**2))
     floor = excitation_floor(density_hz, excitation)
     smooth = _smoothed(periodogram, line_hz, density_hz)
     # The fit takes `length` degrees of freedom out of what is left over.
@@ -215,7 +221,7 @@ def _less_chance(impulse: _Real, lead: int, left: float) -> _Real:
     up to 1 dB too much, and none 2 dB too little (tuning grid).
     """
     chance = float(np.mean(impulse[: lead // 2] ** 2))
-    around = ndimage.uniform_filter1d(impulse**2, round(_NEAR_S * RATE_HZ))
+    around = ndimage.uniform_filter1d(impulse**2, round(_NEAR_S * WALK_RATE_HZ))
     share = min(left, 1.0) * chance / np.maximum(around, 1e-30)
     return np.asarray(impulse * np.clip(1.0 - share, 0.0, 1.0))
 

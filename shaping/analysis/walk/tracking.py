@@ -1,6 +1,7 @@
 """Where each moment of a walk lies in the noise that was played.
 
-A mic that is carried hears the noise earlier or later with every step, and two clocks drift. So every block is looked up by itself, near where the one before was found.
+A mic that is carried hears the noise earlier or later with every step, and two clocks drift.
+So every block is looked up by itself, near where the one before was found.
 
 References
 ----------
@@ -19,7 +20,7 @@ from scipy import fft, ndimage, signal
 from shaping.analysis.loop.alignment import NOT_FOUND
 from shaping.errors import CaptureError
 
-BLOCK_S, HOP_S = 1.5, 0.75
+WALK_BLOCK_S, WALK_HOP_S = 1.5, 0.75
 """A slow step and a half: shorter blocks tell frequencies apart less well than a room does."""
 
 FOUND = 6.0
@@ -75,11 +76,11 @@ def track(capture: Samples, reference: Samples, sample_rate_hz: float) -> Track:
     CaptureError
         If the reference is not to be found in the capture, or there is too little of either.
     """
-    size, hop = round(BLOCK_S * sample_rate_hz), round(HOP_S * sample_rate_hz)
+    size, hop = round(WALK_BLOCK_S * sample_rate_hz), round(WALK_HOP_S * sample_rate_hz)
     if min(capture.size, reference.size) < 4 * size:
         raise CaptureError(
-            f"a walk needs {4 * BLOCK_S:.0f} s of noise at least, better a minute or two: play a "
-            "longer one (shaping signal pink-noise FILE --duration 120)"
+            f"a walk needs at least {4 * WALK_BLOCK_S:.0f} s of noise, a minute or two is better: "
+            "play a longer one (shaping signal pink-noise FILE --duration 120)"
         )
     first = _offset_of_most(capture, reference, size, sample_rate_hz)
     starts = np.arange(0, capture.size - size + 1, hop)
@@ -137,8 +138,9 @@ def _near(
         return offset, 0.0
     length = fft.next_fast_len(size + 2 * reach, real=True)
     cross = fft.rfft(played, length) * np.conj(fft.rfft(capture[start : start + size], length))
-    alike = np.abs(fft.irfft(cross * _even(length, sample_rate_hz), length))[: 2 * reach + 1]
-    at = int(np.argmax(alike))
+    # Over all lags, for near the peak the room's own sound is no chance.
+    alike = np.abs(fft.irfft(cross * _even(length, sample_rate_hz), length))
+    at = int(np.argmax(alike[: 2 * reach + 1]))
     score = float(alike[at] / max(float(np.sqrt(np.mean(alike**2))), 1e-30))
     return start - (low + at), score
 

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from shaping.analysis.findings import Nearness, Ring
 from shaping.equaliser.limits import Limits
+from shaping.equaliser.menu import FREE_GAIN_STEP_DB
 from shaping.equaliser.quantise import quantise, worth_a_move
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
@@ -32,7 +33,7 @@ from shaping.plan.loop.best_cuts import OptimisedCuts, optimise_curves
 from shaping.plan.loop.level_curve import LevelCurve, upper_points
 from shaping.plan.plan import Interval, NearPoint, RingOutSummary
 from shaping.plan.ring_out.needs import HARD_LIMIT_DB, TRIP_S, Need
-from shaping.plan.ring_out.placing import STEP_IF_FREE_DB
+from shaping.plan.ring_out.placing import below_half_rate
 
 USUAL_RING_OUT_MARGIN_DB = 3.0
 """Wanted over the highest send of the recording: half the usual 6 dB, the rest is the fader's. At
@@ -208,7 +209,8 @@ def without(
         return curve
     at_hz = np.concatenate([curve.frequency_hz, [one.frequency_hz for one in in_place]])
     level_db = np.concatenate([curve.level_db, [HELD_DB] * len(in_place)])
-    taken_db = total_db(in_place, at_hz, sample_rate_hz=sample_rate_hz)
+    inside_hz = below_half_rate(at_hz, sample_rate_hz)
+    taken_db = total_db(in_place, inside_hz, sample_rate_hz=sample_rate_hz)
     order = np.argsort(at_hz, kind="stable")
     bare_db = np.minimum(level_db - taken_db, most_db)
     return LevelCurve(at_hz[order], bare_db[order], np.zeros(order.size))
@@ -235,7 +237,7 @@ def _eased(
     """
     if limits.band_kind is not FilterKind.PEAKING:
         return tuple(cuts)
-    step_db = limits.gain_step_db or STEP_IF_FREE_DB
+    step_db = limits.gain_step_db or FREE_GAIN_STEP_DB
     frequency_hz, level_db = upper_points(curves, fixed, sample_rate_hz=sample_rate_hz)
 
     def effect_db(one: Filter) -> _Real:

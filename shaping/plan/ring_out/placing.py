@@ -2,7 +2,7 @@
 
 Each ring asks for a depth at its own frequency, and for little less wherever it can drift
 (`shaping.plan.ring_out.needs`). Of all settings that give it, the one that removes least tone is
-taken: least depth times width in octaves. Neighbours share one wider cut where that removes hardly
+taken (`shaping.equaliser.menu`). Neighbours share one wider cut where that removes hardly
 more than two would, or where bands are short. Every cut counts the effect of all others and of the
 thinning. Responses are closed forms (`shaping.filters.closed_forms`) while searching, and those of
 the designs themselves in the end.
@@ -20,16 +20,15 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import centres_hz, gain_steps_db, quantise, worth_a_move
-from shaping.errors import ParameterError
+from shaping.equaliser.menu import FREE_GAIN_STEP_DB, removed_tone_db, settings_rows
+from shaping.equaliser.quantise import centres_hz, quantise
 from shaping.filters.closed_forms import bell_db, notch_db
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.filters.width import octaves_from_q
-from shaping.plan.ring_out.needs import DEEPEST_DB, EDGE_LOSS_DB, HARD_LIMIT_DB, Need
+from shaping.plan.ring_out.needs import EDGE_LOSS_DB, HARD_LIMIT_DB, Need
 
 _Real = NDArray[np.float64]
 
@@ -43,9 +42,6 @@ than 1 dB of its depth; and the loop's next in-phase points, which howl in turn,
 WIDTHS_Q = (NARROWEST_RING_CUT_Q, 6.5, 5.0, 4.0, 3.2, 2.5, 2.0, 1.6, 1.25, 1.0)
 """Widths tried; one octave and a half is the widest, beyond which a fader does it better."""
 
-STEP_IF_FREE_DB = 0.5
-"""Depths tried where the gain has no steps."""
-
 MERGE_RATIO = 1.25
 """Neighbours share a cut if it removes at most so many times the tone that two would: fewer
 bands to dial in, and more room to drift."""
@@ -56,8 +52,9 @@ FORCED_MERGE_RATIO = 2.0
 WIDEST_SHARE = 2.0
 """Rings further apart than this ratio, an octave, never share a cut."""
 
-SHORTAGE_WEIGHT = 4.0
-"""Tone, in dB times octaves, that a missing dB at a ring is worth."""
+SHORTAGE_WEIGHT = 0.9
+"""Removed tone in dB that a missing dB at a ring is worth: as much as two cuts of 6 dB, a third of
+an octave wide; our choice."""
 
 SERVED_DB = 0.5
 """A ring that misses no more than this of what it asked for is served."""
@@ -100,7 +97,15 @@ def wants_of(needs: Sequence[Need], *, sample_rate_hz: float) -> Wants:
         EDGE_LOSS_DB,
         EDGE_LOSS_DB,
     )
-    return Wants(np.minimum(frequency_hz, 0.499 * sample_rate_hz), depth_db)
+    return Wants(below_half_rate(frequency_hz, sample_rate_hz), depth_db)
+
+
+def below_half_rate(frequency_hz: ArrayLike, sample_rate_hz: float) -> _Real:
+    """Return frequencies at which a design has a response, those beyond it at its end.
+
+    Of several captures of one wedge the first may have the lowest rate.
+    """
+    return np.minimum(np.asarray(frequency_hz, np.float64), 0.499 * sample_rate_hz)
 
 
 def place_cuts(
@@ -159,7 +164,7 @@ def deepened(
     """Return cuts made deeper, step by step, until the designs themselves serve their rings."""
     if not cuts:
         return ()
-    rings_hz = [need.frequency_hz for need in needs]
+    rings_hz = below_half_rate([need.frequency_hz for need in needs], sample_rate_hz)
     wanted_db = np.array([need.depth_db for need in needs]) - TOLERANCE_DB
 
     def cut_db(filter: Filter) -> _Real:
@@ -183,7 +188,7 @@ def _one_step_deeper(filter: Filter, limits: Limits) -> Filter | None:
     """Return the filter with the next deeper gain; None where there is none to go to."""
     if filter.kind is not FilterKind.PEAKING or filter.gain_db is None:
         return None
-    gain_db = filter.gain_db - (limits.gain_step_db or STEP_IF_FREE_DB)
+    gain_db = filter.gain_db - (limits.gain_step_db or FREE_GAIN_STEP_DB)
     if gain_db < -min(HARD_LIMIT_DB, -limits.min_gain_db) - 1e-9:
         return None
     return quantise(replace(filter, gain_db=gain_db), limits)
@@ -210,24 +215,11 @@ class _Menu:
 @lru_cache(maxsize=64)
 def _menu(limits: Limits) -> _Menu:
     kind = limits.band_kind
-    settings: set[tuple[float, float]] = set()
-    gains_db = gain_steps_db(limits, STEP_IF_FREE_DB) if kind is FilterKind.PEAKING else (0.0,)
-    for gain_db in gains_db:
-        if -gain_db > HARD_LIMIT_DB + 1e-9:
-            break
-        if kind is FilterKind.PEAKING and not worth_a_move(gain_db):
-            continue
-        for wanted_q in WIDTHS_Q:
-            try:
-                there = quantise(Filter(kind, 1000.0, q=wanted_q, gain_db=gain_db), limits)
-            except ParameterError:  # this depth has no Q in the equaliser's convention
-                continue
-            settings.add((there.gain_db or 0.0, there.q or wanted_q))
+    rows = settings_rows(limits, WIDTHS_Q, deepest_db=HARD_LIMIT_DB, least_move=True)
+    settings = {(float(g), float(q)) for row in rows for g, q in zip(*row, strict=True)}
     table = np.array(sorted(settings, reverse=True)).reshape(-1, 2)
-    gains, q = table[:, 0], table[:, 1]
-    octaves = np.array([octaves_from_q(value) for value in q])
-    depth_db = np.full_like(q, DEEPEST_DB) if kind is FilterKind.NOTCH else -gains
-    return _Menu(kind=kind, gain_db=gains, q=q, tone=depth_db * octaves)
+    gain_db, q = table[:, 0], table[:, 1]
+    return _Menu(kind, gain_db, q, removed_tone_db(gain_db, q, kind=kind))
 
 
 @dataclass(frozen=True, slots=True)

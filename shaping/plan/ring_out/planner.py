@@ -28,7 +28,7 @@ from shaping.plan.plan import CaptureSummary, Plan, PlannedFilter
 from shaping.plan.ring_out.in_place import NOTHING_RANG, InPlace
 from shaping.plan.ring_out.near_cuts import NearAsked, near_cuts
 from shaping.plan.ring_out.needs import LOOP_DELAY_S, Need, need_of_recurring, needs_of
-from shaping.plan.ring_out.placing import Cut, place_cuts, wants_of
+from shaping.plan.ring_out.placing import Cut, below_half_rate, place_cuts, wants_of
 from shaping.plan.ring_out.reasons import (
     Outcome,
     cautions,
@@ -200,7 +200,7 @@ def _answering(filters: Sequence[Filter], needs: Sequence[Need], rate_hz: float)
     """Return each filter with the needs that it does most for."""
     if not needs or not filters:
         return tuple(Cut(one, ()) for one in filters)
-    at_hz = [need.frequency_hz for need in needs]
+    at_hz = below_half_rate([need.frequency_hz for need in needs], rate_hz)
     each_db = np.array([total_db([one], at_hz, sample_rate_hz=rate_hz) for one in filters])
     does_most = each_db.argmin(axis=0)
     return tuple(

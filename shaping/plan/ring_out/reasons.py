@@ -15,7 +15,7 @@ from shaping.filters.response import total_db
 from shaping.plan.assemble import BETTER_CURE, planned_filter
 from shaping.plan.plan import NearPoint, PlannedFilter, Purpose, RingOutSummary
 from shaping.plan.ring_out.needs import DEEPEST_DB, DRIFT_RATIO, EDGE_LOSS_DB, Need
-from shaping.plan.ring_out.placing import SERVED_DB, Cut
+from shaping.plan.ring_out.placing import SERVED_DB, Cut, below_half_rate
 from shaping.text.frequency import frequency_text
 from shaping.text.sentences import listing
 
@@ -108,7 +108,7 @@ def planned_thinning(outcome: Outcome) -> list[PlannedFilter]:
     for index in range(len(outcome.needs)):
         if index in answered or not outcome.served(index) or not outcome.thinning:
             continue
-        at_hz = [outcome.needs[index].frequency_hz]
+        at_hz = below_half_rate([outcome.needs[index].frequency_hz], outcome.sample_rate_hz)
         each_db = [
             float(total_db([p.filter], at_hz, sample_rate_hz=outcome.sample_rate_hz)[0])
             for p in outcome.thinning
@@ -195,9 +195,10 @@ def _near_cut(outcome: Outcome, cut: Cut, near: RingOutSummary) -> PlannedFilter
         what = "holds down what the cut in place held, at a higher send"
     else:
         what = "possible rings: the whole region stood out of the sound as if near to howling"
-    at_hz = points[0].frequency_hz if points else cut.filter.frequency_hz
+    named_hz = points[0].frequency_hz if points else cut.filter.frequency_hz
+    at_hz = below_half_rate([named_hz], outcome.sample_rate_hz)
     filters = [*(p.filter for p in outcome.thinning), *(one.filter for one in outcome.cuts)]
-    effect_db = float(total_db(filters, [at_hz], sample_rate_hz=outcome.sample_rate_hz)[0])
+    effect_db = float(total_db(filters, at_hz, sample_rate_hz=outcome.sample_rate_hz)[0])
     return planned_filter(
         cut.filter,
         outcome.limits,

@@ -15,14 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.equaliser.limits import Limits
-from shaping.equaliser.quantise import gain_steps_db, quantise, worth_a_move
-from shaping.errors import ParameterError
+from shaping.equaliser.menu import settings_rows
 from shaping.filters.closed_forms import bell_db
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
 from shaping.filters.width import q_from_octaves
 from shaping.plan.ring_out.needs import HARD_LIMIT_DB, Need
-from shaping.plan.ring_out.placing import STEP_IF_FREE_DB, TOLERANCE_DB, Cut, deepened, wants_of
+from shaping.plan.ring_out.placing import TOLERANCE_DB, Cut, deepened, wants_of
 
 _Real = NDArray[np.float64]
 _Places = NDArray[np.intp]
@@ -117,20 +116,9 @@ def _desk(limits: Limits, highest_hz: float) -> _Desk:
     centres = np.array([hz for hz in limits.grid_hz or () if hz < highest_hz])
     spacing = np.median(np.diff(np.log2(centres))) if centres.size > 1 else _THIRD_OCTAVE
     wanted_q = q_from_octaves(float(spacing))
-    gains, qs = [0.0], [wanted_q]
-    for gain_db in gain_steps_db(limits, STEP_IF_FREE_DB):
-        if -gain_db > HARD_LIMIT_DB + 1e-9:
-            break
-        if not worth_a_move(gain_db):
-            continue
-        try:
-            there = quantise(
-                Filter(FilterKind.PEAKING, 1000.0, q=wanted_q, gain_db=gain_db), limits
-            )
-        except ParameterError:  # this depth has no Q in the equaliser's convention
-            continue
-        gains.append(gain_db)
-        qs.append(there.q or wanted_q)
+    rows = settings_rows(limits, [wanted_q], deepest_db=HARD_LIMIT_DB, least_move=True)
+    gains = [0.0, *(gain for row, _ in rows for gain in row)]
+    qs = [wanted_q, *(q for _, row in rows for q in row)]
     return _Desk(centres, np.array(gains), np.array(qs))
 
 

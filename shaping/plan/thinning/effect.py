@@ -205,8 +205,7 @@ def _room_sum(
 def _bands(meeting: Interference) -> tuple[BandInterference, ...]:
     levels = np.stack([meeting.before_db, meeting.after_db, meeting.change_db], axis=1).tolist()
     return tuple(
-        BandInterference(hz, *values)
-        for hz, values in zip(meeting.nominal_hz, levels, strict=True)
+        BandInterference(hz, *values) for hz, values in zip(meeting.nominal_hz, levels, strict=True)
     )
 
 
@@ -215,8 +214,8 @@ def _spill_basis(box: str, wedge: WedgeModel | None) -> str:
         return "Spill: as measured in the first row, wedges alone."
     return (
         f"Spill: a model, not measured: pink noise through {box}, "
-        f"{200 * wedge.radius_m:.0f} cm piston in a box {100 * wedge.width_m:.0f} cm wide on a hard "
-        f"floor, {wedge.audience_distance_m:g} m from the first row and turned "
+        f"{200 * wedge.radius_m:.0f} cm piston in a box {100 * wedge.width_m:.0f} cm wide on a "
+        f"hard floor, {wedge.audience_distance_m:g} m from the first row and turned "
         f"{wedge.audience_angle_deg:.0f} degrees away, in a room as loud as the direct sound "
         f"{wedge.critical_distance_m:g} m from a source that radiates evenly."
     )
@@ -226,7 +225,8 @@ def _room_basis(measured: bool) -> str:
     mains = (
         "as measured"
         if measured
-        else f"even mains, {ASSUMED_MAINS_OVER_WEDGES_DB:.0f} dB over the wedge's 125-500 Hz, assumed"
+        else f"even mains, {ASSUMED_MAINS_OVER_WEDGES_DB:.0f} dB over the wedge's 125-500 Hz, "
+        "assumed"
     )
     return (
         f"Together: {mains}, powers added. Words of the mains: assumed, not measured: a voice at "

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
 
 from shaping.analysis.first_row.interference import Interference, interference
 from shaping.analysis.first_row.spill import LOW_MIDS_HZ, Spill, compare_first_rows
@@ -11,6 +14,7 @@ from shaping.capture import cautions
 from shaping.capture.quality import require_usable
 from shaping.capture.recording import Capture
 from shaping.equaliser.limits import Limits
+from shaping.errors import ParameterError
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.plan.assemble import in_dialling_order, summarise_capture
@@ -32,6 +36,13 @@ then 1.0 dB over the mains alone (powers added). Our choice."""
 
 _EVERY_USE_HAS_A_HIGH_PASS = ThinningAmount.MEDIUM
 """A fit has no amount; from this one on every use of a wedge is thinned with all there is."""
+
+_IN_EAR = (
+    "An in-ear spills to nobody and cannot howl while it is in the ear: no low-mid cut for the "
+    "first rows, and no feedback cut, belongs in its mix.",
+    "Whether lows are missing is for the fit to say first: an in-ear that does not seal has none, "
+    "whatever is dialled in.",
+)
 
 _BY_EAR = (
     "These settings are a starting point: raise the high-pass until the wedge just sounds thin, "
@@ -79,8 +90,13 @@ def thin(
     # In ears spill to nobody, and what is not thinned saves and costs nothing.
     summary = thinning_summary(dialled, use=use) if dialled and use != WedgeUse.IN_EAR else None
     has_high_pass = any(one.kind is FilterKind.HIGH_PASS for one in dialled)
-    said = (*([_BY_EAR] if has_high_pass else []), *left_out(wanted, limits, use=use))
-    return Suggestion(_plan((), filters, limits, summary, said))
+    starting = _IN_EAR if use is WedgeUse.IN_EAR else ([_BY_EAR] if has_high_pass else [])
+    said = (*starting, *left_out(wanted, limits, use=use))
+    plan = _plan((), filters, limits, summary, said)
+    if use is WedgeUse.IN_EAR:
+        kept = [one for one in plan.cautions if one not in cautions.THINNING]
+        plan = replace(plan, cautions=(*cautions.IN_EAR, *kept))
+    return Suggestion(plan)
 
 
 def first_row_spill(wedges: Capture, mains: Capture) -> Spill:
@@ -147,6 +163,11 @@ def thin_to_first_row(
     >>> plan.thinning.spill_change_db < 0
     True
     """
+    if use is WedgeUse.IN_EAR:
+        raise ParameterError(
+            "an in-ear spills nothing into the first rows, so there is nothing to fit there; leave "
+            "the recordings out"
+        )
     spill = first_row_spill(wedges, mains)
     fit = fit_thinning(spill, limits, below_mains_db=below_mains_db, use=use)
     dialled = [planned.filter for planned in fit.filters]
@@ -167,8 +188,8 @@ def _meeting(
         return None
     low_hz, high_hz = LOW_MIDS_HZ
     return interference(
-        wedges.samples,
-        mains.samples,
+        wedges.samples.astype(np.float64),
+        mains.samples.astype(np.float64),
         rate_hz,
         bands_hz=[hz for hz in spill.nominal_hz if low_hz <= hz <= high_hz],
         sos=cascade_sos(filters, sample_rate_hz=rate_hz),

@@ -93,6 +93,7 @@ _HIGH_PASS = {
     WedgeUse.SIDE_FILL: _HighPass((60.0, 70.0, 80.0), INFERENCE),
     WedgeUse.IN_EAR: _HighPass((None, 40.0, 60.0), INFERENCE),
 }
+"""In Hz; whence each comes stands beside it."""
 
 _LOW_MID = {  # gain in dB and Q of one wide bell at LOW_MID_HZ
     ThinningAmount.LIGHT: (-3.0, 1.4),
@@ -101,6 +102,11 @@ _LOW_MID = {  # gain in dB and Q of one wide bell at LOW_MID_HZ
 }
 _KEEPS_LOW_MIDS = frozenset({WedgeUse.DRUM_FILL, WedgeUse.IN_EAR})
 """A drum fill is wanted for its body; an in-ear mix spills nothing."""
+
+IN_EAR_HEADROOM = (
+    ", and what does takes headroom from pack, limiter and driver; it spills to nobody"
+)
+_SPILLS = ", and what does spills to the first rows"
 
 _STRONG_AMOUNTS = (ThinningAmount.LIGHT, ThinningAmount.MEDIUM, ThinningAmount.STRONG)
 _ORDER = 2  # 12 dB per octave, which every high-pass has or comes near
@@ -134,9 +140,9 @@ def thinning_filters(
     corner_hz = high_pass.corners_hz[_STRONG_AMOUNTS.index(amount)]
     if corner_hz is not None and limits.has_high_pass:
         filter = quantise(Filter(FilterKind.HIGH_PASS, corner_hz, order=_ORDER), limits)
-        reason = f"{high_pass.basis}: little of use lies below {hertz_text(filter.frequency_hz)} here"
-        if use is not WedgeUse.IN_EAR:
-            reason += ", and what does spills to the first rows"
+        where = hertz_text(filter.frequency_hz)
+        reason = f"{high_pass.basis}: little of use lies below {where} here"
+        reason += IN_EAR_HEADROOM if use is WedgeUse.IN_EAR else _SPILLS
         planned.append(planned_filter(filter, limits, purpose=Purpose.THINNING, reason=reason))
     if use not in _KEEPS_LOW_MIDS:
         wanted = _low_mid(amount)

@@ -64,7 +64,9 @@ _MODELS = {
         "speaker",
     ),
     WedgeUse.ACOUSTIC_GUITAR: UseModel("a 12-inch wedge", WedgeModel(), (), "guitarist"),
-    WedgeUse.KEYS: UseModel("a 12-inch wedge", WedgeModel(musician_height_m=1.3), (), "keys player"),
+    WedgeUse.KEYS: UseModel(
+        "a 12-inch wedge", WedgeModel(musician_height_m=1.3), (), "keys player"
+    ),
     WedgeUse.DRUM_FILL: UseModel("a 15-inch drum fill", _FILL, (), "drummer"),
     WedgeUse.SIDE_FILL: UseModel(
         "a 15-inch side fill",

@@ -24,7 +24,7 @@ from shaping.equaliser.menu import Settings, feedback_settings, removed_tone_db
 from shaping.errors import CaptureError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.filters.response import total_db
-from shaping.plan.assemble import assemble_plan, planned_filter
+from shaping.plan.assemble import Evidence, assemble_plan, planned_filter
 from shaping.plan.loop.cut_search import CutSearch, Index
 from shaping.plan.loop.level_curve import LevelCurve, upper_points
 from shaping.plan.loop.wishes import Favour, Wishes
@@ -39,10 +39,10 @@ WIDEST_WALK_Q, NARROWEST_WALK_Q = 1.4, 4.3
 """A third of an octave at least: a walker passes narrower peaks within a step (diffuse fields are
 unlike after 10 cm at 1 kHz)."""
 
-DEEPEST_DB = 6.0
+DEEPEST_WALK_DB = 6.0
 """Deeper is tone lost all along the way for one place of it."""
 
-MOST_CUTS = 4
+MOST_WALK_CUTS = 4
 WORTH_DB = 0.3
 """A further cut that adds less than this over the whole walk is not set."""
 
@@ -131,9 +131,9 @@ def plan_walk(
         [judged],
         limits,
         [*fixed, *planned],
-        loop=summary,
+        evidence=Evidence(loop=summary),
         thinning=thinning_summary(one.filter for one in fixed) if fixed else None,
-        cautions=[_UNWALKED, *_about_cuts(cuts, limits), *left_out(thinning, limits)],
+        cautions=[_UNWALKED, _DYNAMICS, *_about_cuts(cuts, limits), *left_out(thinning, limits)],
     )
     return WalkPlan(
         plan=plan,
@@ -151,6 +151,10 @@ def plan_walk(
 _UNWALKED = (
     "This holds where the mic was carried, as it was held: a hand round it, or a turn towards the "
     "wedge, costs more."
+)
+_DYNAMICS = (
+    "Along a walk nobody can tell a limiter, a compressor or a gate from the way: switch dynamics "
+    "and automatic gain off while you record, or the send told is too high."
 )
 _NO_BROAD = (
     "This equaliser has no broad band, and narrow ones do not hold along a walk: go by the places "
@@ -208,7 +212,7 @@ def _settings(limits: Limits, rate: float) -> Settings | None:
     )
     if settings is None:
         return None
-    shallow = settings.gain_db[:, 0] >= -DEEPEST_DB
+    shallow = settings.gain_db[:, 0] >= -DEEPEST_WALK_DB
     broad = settings.q[shallow].max(axis=0) <= NARROWEST_WALK_Q * 1.1 if shallow.any() else shallow
     if not np.any(broad):
         return None
@@ -226,7 +230,7 @@ def _chosen_cuts(
     """Return the cuts that pay over the whole walk."""
     settings = _settings(limits, rate)
     taken = sum(one.kind is not FilterKind.HIGH_PASS for one in fixed)
-    most = min(limits.bands - taken, MOST_CUTS if asked.cuts is None else asked.cuts)
+    most = min(limits.bands - taken, MOST_WALK_CUTS if asked.cuts is None else asked.cuts)
     if settings is None or most <= 0:
         return ()
     frequency_hz, level_db = upper_points([_upper_curve(walk)], fixed, sample_rate_hz=rate)

@@ -104,6 +104,4 @@ def _dial(recurring: Recurring, plan: Plan) -> str:
 
 def _together(text: str) -> str:
     """Return text in which a number and its unit stay on one line."""
-    return re.sub(
-        r"(?<=\d) (?=k?Hz\b|dB\b|cents\b|times\b|dates\b)|(?<=\bQ) ", "\N{NO-BREAK SPACE}", text
-    )
+    return _WITHIN_A_VALUE.sub("\N{NO-BREAK SPACE}", text)

@@ -15,12 +15,12 @@ from shaping.text.frequency import frequency_text
 from shaping.text.names import file_text
 from shaping.text.sentences import listing
 
-LOUDEST_MINUTES = 5
+LOUDEST_MINUTES = 5  # a choice: lines that are read
 DOCUMENTS_HEADING = "What documents say, beside this recording"
-_LITTLE = 0.005
+_LITTLE = 0.005  # half a percent shows as nothing
 _A_WORKING_DAY = "8 h"
-_MINUTES_FROM_S = 300.0
-_LONGEST_S = 7 * 24 * 3600.0
+_MINUTES_FROM_S = 300.0  # from five minutes on seconds say nothing
+_LONGEST_S = 7 * 24 * 3600.0  # a week: longer is as good as no limit
 
 _INSTRUMENT = {
     MicClass.ONE: "a class 1 microphone",

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _PLOT_PT, _BELOW_PT, _LEFT_PT, _RIGHT_PT, _KEY_LINE_PT = 190.0, 46.0, 58.0, 20.0, 19.0
-_LEAST_RANGE_DB = 20.0
+"""Plot, and room around it for labels and a line of the key."""
+_LEAST_RANGE_DB = 20.0  # or quiet and loud would look alike
 _MINUTES_FROM_S = 180.0
 """A shorter recording has its axis in seconds."""
 

@@ -135,12 +135,20 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Pair:
+    """Two monitors that play the same signal, such as a pair of side fills."""
+
+    first: str
+    second: str
+
+
+@dataclass(frozen=True, slots=True)
 class Stage:
     """A stage, checked: every name is there, and once.
 
     Attributes
     ----------
-    wedges, mics, sends, takes, places : tuple
+    wedges, mics, sends, takes, places, pairs : tuple
         As in the file. A send that is not listed is muted.
     """
 
@@ -149,6 +157,7 @@ class Stage:
     sends: tuple[Send, ...]
     takes: tuple[Take, ...] = ()
     places: tuple[Place, ...] = ()
+    pairs: tuple[Pair, ...] = ()
 
     def wedge_index(self, name: str) -> int:
         """Return the place of a wedge in `wedges`."""

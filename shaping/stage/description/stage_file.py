@@ -22,7 +22,7 @@ from shaping.plan.thinning.starting_points import ThinningAmount, WedgeUse
 from shaping.reading.form import Form, at_line, from_toml, read_text
 from shaping.reading.toml_lines import line_of
 from shaping.stage.description.dialled import dialled_filters
-from shaping.stage.description.stage import Mic, Pattern, Place, Send, Stage, Take, Wedge
+from shaping.stage.description.stage import Mic, Pair, Pattern, Place, Send, Stage, Take, Wedge
 from shaping.text.names import briefly, shown
 from shaping.text.sentences import listing
 
@@ -32,8 +32,9 @@ _MAX_BYTES = 256 * 1024  # a choice: hundreds of mics and wedges; a larger file 
 EXAMPLE = """\
 # A stage: every mic in every wedge. Lines that begin with # are remarks.
 #
-# For each wedge: mute every send, play the noise ("shaping signal pink-noise noise.wav") through
-# this wedge alone, quietly at first, and record all mics at once. In-ears out, hands on the level.
+# For each wedge: mute every mic everywhere (mains, wedges, in-ears, stream), play the noise
+# ("shaping signal pink-noise noise.wav") through this wedge alone, from silence up to the level of
+# loud speech, and record all mics at once, before their mutes. In-ears out, hands on the level.
 schema = "shaping.stage/1"
 
 [[wedge]]
@@ -87,6 +88,11 @@ mic = "choir"
 wedge = "side fill"
 angle_deg = 150                # 0 is straight ahead of the mic, 180 behind it
 distance_m = 2.5
+
+# Two monitors that play the same signal; with a [[place]] of one mic for each of them, the sheet
+# tells what both together do there.
+# [[pair]]
+# wedges = ["side fill left", "side fill right"]
 """
 
 _Name = Annotated[str, Meta(min_length=1, max_length=60)]
@@ -141,6 +147,12 @@ class _PlaceForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     distance_m: Annotated[float, Meta(ge=0.05, le=50.0)]
 
 
+class _PairForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
+    """Two monitors that play the same signal."""
+
+    wedges: Annotated[tuple[_Name, _Name], Meta(description="names of both")]
+
+
 class StageForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     """A stage: wedges, mics, sends, captures, places."""
 
@@ -150,6 +162,7 @@ class StageForm(Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
     send: Annotated[tuple[_SendForm, ...], _some] = field(default_factory=tuple)
     capture: Annotated[tuple[_CaptureForm, ...], _some] = field(default_factory=tuple)
     place: Annotated[tuple[_PlaceForm, ...], _some] = field(default_factory=tuple)
+    pair: Annotated[tuple[_PairForm, ...], _some] = field(default_factory=tuple)
 
 
 STAGE_FORM = Form(
@@ -214,7 +227,7 @@ class _Checker:
             Mic(one.name, None if one.pattern is None else _PATTERNS[one.pattern], one.handheld)
             for one in self._form.mic
         )
-        return Stage(wedges, mics, self._sends(), self._takes(), self._places())
+        return Stage(wedges, mics, self._sends(), self._takes(), self._places(), self._pairs())
 
     def _wedge(self, at: int) -> Wedge:
         one = self._form.wedge[at]
@@ -278,6 +291,20 @@ class _Checker:
         return tuple(
             Place(one.mic, one.wedge, one.angle_deg, one.distance_m) for one in self._form.place
         )
+
+    def _pairs(self) -> tuple[Pair, ...]:
+        used: set[str] = set()
+        for at, one in enumerate(self._form.pair):
+            for name in one.wedges:
+                self._name(("pair", at, "wedges"), "wedge", name, self._wedges)
+                if name in used:
+                    self._fail(
+                        ("pair", at, "wedges"),
+                        f"{briefly(name)} stands twice in pairs; a pair is two monitors, and each "
+                        "belongs to one",
+                    )
+                used.add(name)
+        return tuple(Pair(*one.wedges) for one in self._form.pair)
 
     def _known(self, place: tuple[str | int, ...], mic: str, wedge: str) -> None:
         self._name((*place, "mic"), "mic", mic, self._mics)

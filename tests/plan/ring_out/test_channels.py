@@ -57,3 +57,14 @@ def test_a_certain_ring_goes_before_a_louder_possible_one():
     said = channels_text([sure, doubtful], 4, shown_channel=1)
     assert "channel 1 rings at 500 Hz" in said
     assert "channel 2 possibly rings at 900 Hz" in said
+
+
+def test_six_other_channels_are_named_and_the_rest_counted():
+    def said(count):
+        ringing = [ChannelRings(n, (ring(400.0 + n),)) for n in range(1, count + 1)]
+        return channels_text(ringing, 32, shown_channel=1)
+
+    assert said(7).count("rings at") == 7
+    assert "more do" not in said(7)
+    assert said(9).count("rings at") == 7
+    assert ", and 2 more do; choose one" in said(9)

@@ -1,7 +1,8 @@
 """Which rings share a cut, how deep and how wide it is: needs in, cuts out, on each boundary.
 
-Prices are depth times width in octaves. A Q of 8 is 0.18 octaves wide, one of 6.5 0.22 (IEC-free
-closed form ``2 asinh(1 / 2Q) / ln 2``), so that the boundaries below can be followed by hand.
+Prices are the area of a cut in dB over 100 Hz to 10 kHz: in proportion to depth times width in
+octaves, very nearly. A Q of 8 is 0.18 octaves wide, one of 6.5 0.22 (2 asinh(1 / 2Q) / ln 2), so
+that the boundaries below can be followed by hand.
 """
 
 from __future__ import annotations
@@ -44,6 +45,14 @@ def placed(
     needs = needs_of([ring(hz, growth_db_per_s=g, confidence=c) for hz, g, c in asked])
     cuts = place_cuts(needs, limits, thinning=thinning, bands=bands, sample_rate_hz=RATE_HZ)
     return [(round(c.filter.frequency_hz), c.filter.gain_db or 0.0, c.members) for c in cuts]
+
+
+def bell_area_db(gain_db: float, q: float) -> float:
+    """Integrate a bell's response, ``|x^2 + A^2| / |x^2 + 1 / A^2|``, over 6.64 octaves."""
+    ratio, u = 10 ** (gain_db / 40), np.linspace(-12, 12, 200_001)
+    x = (2 * q * np.sinh(u)) ** 2
+    level_db = 10 * np.log10((x + ratio**-2) / (x + ratio**2))
+    return float(level_db.sum() * (u[1] - u[0]) / np.log(100.0))
 
 
 def test_wants_lose_a_db_at_the_edges_of_drift_and_stay_below_half_the_rate() -> None:
@@ -125,13 +134,13 @@ def test_the_menu_holds_what_can_be_dialled_and_makes_sense() -> None:
     assert (menu.q.min(), menu.q.max()) == (1.0, 8.0)
     assert menu.q.size == 19 * 10
     narrowest = (menu.gain_db == -6.0) & (menu.q == 8.0)
-    # 6 dB times 2 asinh(1/16) / ln 2 octaves.
-    assert menu.tone[narrowest] == pytest.approx([6.0 * 0.180220], rel=1e-4)
+    assert menu.tone[narrowest] == pytest.approx([bell_area_db(-6.0, 8.0)], rel=1e-4)
     coarse = _menu(replace(FOUR, gain_step_db=3.0))
     assert sorted(set(coarse.gain_db)) == [-9.0, -6.0, -3.0]
     notch = _menu(load_limits("narrow-notch"))
     assert notch.q.tolist() == [14.4]
-    assert notch.tone == pytest.approx([9.0 * 0.100167], rel=1e-4)  # as a cut of 9 dB
+    # About as a bell of that width and 9 dB.
+    assert notch.tone == pytest.approx([bell_area_db(-9.0, notch.q[0])], rel=0.1)
 
 
 def test_depths_without_a_meaning_in_the_dials_convention_are_not_on_the_menu() -> None:

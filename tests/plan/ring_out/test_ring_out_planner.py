@@ -381,3 +381,13 @@ def test_numbers_that_make_no_sense_are_refused(options: dict[str, float], messa
         plan_from_rings(
             given_captures, [], PRESETS["free"], thinning=ThinningAmount.NONE, **options
         )  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("name", ["parametric-4", "graphic-31", "free"])
+def test_a_ring_beyond_what_the_first_capture_holds_is_told_and_not_cut(name: str) -> None:
+    low, high = replace(capture(), sample_rate_hz=16_000), capture()
+    found = [ring(1000.0), ring(10_000.0)]
+    plan = plan_from_rings([low, high], found, PRESETS[name], thinning=ThinningAmount.LIGHT)
+    assert any(abs(np.log2(one.filter.frequency_hz / 1000.0)) < 0.3 for one in plan.filters)
+    assert plan.rings == tuple(found)
+    assert any("10" in said for said in plan.cautions)

@@ -1,0 +1,1 @@
+"""The packs file, the result as JSON, and the last good state."""

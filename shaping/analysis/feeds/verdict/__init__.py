@@ -1,0 +1,1 @@
+"""From measurements of all packs to the faults of each."""

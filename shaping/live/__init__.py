@@ -1,0 +1,1 @@
+"""Playing, recording and watching from the laptop at the desk, with PortAudio."""

@@ -1,0 +1,1 @@
+"""What live commands show on a terminal, at any width."""

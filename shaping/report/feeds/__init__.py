@@ -1,0 +1,1 @@
+"""In-ear feeds -> people: words, terminal, page, figure."""

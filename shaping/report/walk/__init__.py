@@ -1,0 +1,1 @@
+"""A walk for people: words, terminal, page."""
