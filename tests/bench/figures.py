@@ -559,6 +559,9 @@ FEEDS = (
         lambda n: interval(n["quiet_found"], n["quiet"]),
         lambda n: n["quiet_found"] == n["quiet"],
         "named silent or low",
+    ),
+)
+
 WATCH = (
     Row(
         "time to name a ring while watching, median",
