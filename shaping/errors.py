@@ -45,6 +45,8 @@ class StageError(ShapingError):
 
 class FeedsError(ShapingError):
     """A packs file or a last good state that cannot be read or used."""
+
+
 class DeviceError(ShapingError):
     """A sound device that is not there, or that cannot do what is asked of it."""
 
