@@ -24,7 +24,7 @@ _EXAMPLES = """
 \b
 Examples:
   shaping signal feeds feeds.wav
-  shaping feeds audio_samples/packs/packs.flac --reference audio_samples/packs/feeds.flac \\
+  shaping feeds audio_samples/packs/packs.flac --reference feeds.wav \\
     --names audio_samples/packs/packs.toml
   shaping feeds new packs.toml
 """

@@ -13,4 +13,4 @@ def test_the_sum_of_a_scan_is_whole_at_forty_columns(samples_folder, tmp_path, m
     assert run(["rehearsals", recording, "--out", "out"]) == 0
     said = capsys.readouterr().out
     assert max(map(len, said.splitlines())) <= 40
-    assert "40 s counting each channel: 2 feedback events, 0 possible." in " ".join(said.split())
+    assert "40 s counting each channel: 3 feedback events, 1 possible." in " ".join(said.split())

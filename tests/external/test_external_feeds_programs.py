@@ -66,6 +66,7 @@ def verdicts(tmp_path_factory):
 
 @pytest.mark.parametrize("name", FAULTS)
 def test_the_verdict_is_what_the_program_did(verdicts, name):
+    """Source: SoX, a general-purpose audio program, makes each fault with its own effects."""
     feed = verdicts[name]
     failing = [one["code"] for one in feed["faults"] if one["severity"] == "fault"]
     expected = FAULTS[name][1]
@@ -74,6 +75,7 @@ def test_the_verdict_is_what_the_program_did(verdicts, name):
 
 
 def test_sound_packs_are_left_alone_and_levels_are_right(verdicts):
+    """Source: SoX, a general-purpose audio program; its effect vol sets the levels."""
     assert {verdicts[f"sound {i}"]["verdict"] for i in range(4)} == {"sound"}
     between = verdicts["faint"]["gain_db"] - verdicts["fine"]["gain_db"]
     assert between == pytest.approx(-48.0, abs=0.2)

@@ -26,20 +26,20 @@ def test_the_example_is_a_stage(tmp_path):
 @pytest.mark.parametrize(
     ("wrong", "right", "told"),
     [
-        ('mic = "laed"\nwedge', 'mic = "lead"\nwedge', r"line 29: .*'laed'; did you mean 'lead'\?"),
-        ('gain_db = "x"', "gain_db = -6.0", r"line 31: gain_db of send 1 .* not 'x'"),
-        ('"grafic"', '"graphic-31"', r"line 16: .*grafic: no such limits; name a preset"),
-        ('use = "vocl" ', 'use = "vocal" ', r"line 10: use of wedge 1 must be one of vocal"),
+        ('mic = "laed"\nwedge', 'mic = "lead"\nwedge', r"line 30: .*'laed'; did you mean 'lead'\?"),
+        ('gain_db = "x"', "gain_db = -6.0", r"line 32: gain_db of send 1 .* not 'x'"),
+        ('"grafic"', '"graphic-31"', r"line 17: .*grafic: no such limits; name a preset"),
+        ('use = "vocl" ', 'use = "vocal" ', r"line 11: use of wedge 1 must be one of vocal"),
         ("[[sned]] ", "[[send]] ", r"sned is not a known key; did you mean send\?"),
-        ("choir = 1 }", "choir = 2 }", r"line 42: two mics cannot be on one channel"),
-        ("angle_deg = 250", "angle_deg = 150", r"line 56: angle_deg of place 1 .* 0 and 180"),
-        ('name = "lead"', 'name = "choir"', r"line 25: there are two mics named 'lead'"),
+        ("choir = 1 }", "choir = 2 }", r"line 43: two mics cannot be on one channel"),
+        ("angle_deg = 250", "angle_deg = 150", r"line 57: angle_deg of place 1 .* 0 and 180"),
+        ('name = "lead"', 'name = "choir"', r"line 26: there are two mics named 'lead'"),
         (
             'wedge = "side"',
             'wedge = "side fill"',
             r"no wedge named 'side'; did you mean 'side fill'",
         ),
-        ('in_place = "545 -6"', '# in_place = "hp 100, 545 -6 q8"', r"line 12: .*is no filter"),
+        ('in_place = "545 -6"', '# in_place = "hp 100, 545 -6 q8"', r"line 13: .*is no filter"),
         ('schema = "shaping.stage/2"', 'schema = "shaping.stage/1"', r"schema .*shaping.stage/1"),
     ],
 )
