@@ -69,7 +69,7 @@ def command(
 
     options.check_outputs([path, json_path], force=force)
     if kind == "feeds":
-        from shaping.cli.feeds_signal import write_feeds_signal
+        from shaping.cli.feeds_command import write_feeds_signal
 
         write_feeds_signal(click.get_current_context(), path, json_path, force=force)
         return

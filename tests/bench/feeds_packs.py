@@ -121,7 +121,7 @@ def make_pack(
         out = _bent(rng, out, severity["distorted"], maker)
     elif rng.random() < 0.3:
         out = _bent(rng, out, float(rng.uniform(-50, -34)), maker)
-    out *= _ears(rng, severity) * 10 ** (gain / 20)
+    out *= _ears(rng, severity, stereo=stereo) * 10 ** (gain / 20)
     if "late" in severity:
         out = _shifted(out, 1e-3 * severity["late"])
     # Radio noise, hum and dropouts come after all gains; they are held against packs at their
@@ -144,9 +144,11 @@ def make_pack(
     return Made(faults, stereo, level, out, severity, response)
 
 
-def _ears(rng: Rng, severity: dict[str, float]) -> Floats:
+def _ears(rng: Rng, severity: dict[str, float], *, stereo: bool) -> Floats:
     """Return gains of the two ears: turned, dead or silent."""
     gains = np.array([-1.0 if turn else 1.0 for turn in _turned(rng, severity)])
+    if not stereo and "inverted" in severity:
+        gains[0] = -1.0  # the one that is recorded
     if "silent" in severity:
         gains *= 0.0 if rng.random() < 0.5 else 10 ** (-float(rng.uniform(75, 100)) / 20)
     for ear, code in enumerate(("left-dead", "right-dead")):

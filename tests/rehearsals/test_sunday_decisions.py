@@ -9,13 +9,17 @@ from typing import Any, cast
 import pytest
 
 from shaping.equaliser.limits_file import load_limits
+from shaping.filters.kinds import Filter, FilterKind
+from shaping.plan.assemble import assemble_plan, planned_filter
+from shaping.plan.plan import Purpose
 from shaping.rehearsals.archive.records import goes_on_from, joined_in_time
 from shaping.rehearsals.channels import channels_of
 from shaping.rehearsals.notes import are_notes
-from shaping.rehearsals.page.sunday import advice
+from shaping.rehearsals.page.sunday import _dial, advice
 from shaping.rehearsals.page.whole import _places, _rate, rehearsals_page
 from shaping.rehearsals.results import summarise
 from shaping.rehearsals.scanning.pieces import _belongs
+from tests.plan.plan_makers import capture
 from tests.rehearsals.event_makers import event, record, whole_record
 
 FOUR = load_limits("parametric-4")
@@ -85,6 +89,25 @@ def test_the_recorders_own_clock_agrees_within_a_twentieth_of_a_second(
     early = {**facts, "path": "/tapes/band_1.wav", "frames": 480_000, "first_frame": 7}
     late = {**facts, "path": "/tapes/band_2.wav", "frames": 480_000}
     assert goes_on_from({**late, "first_frame": 480_007 + gap_frames}, early) is follows
+
+
+@pytest.mark.parametrize(
+    ("size", "full"),
+    [
+        (2**31, True),
+        (round(0.971 * 2**31), True),
+        (round(0.969 * 2**31), False),
+        (2**31 + 1, False),
+        (2**32, True),
+        (round(0.969 * 2**32), False),
+        (2**32 + 1, False),
+    ],
+)
+def test_recorders_split_where_sizes_of_31_or_32_bits_end(size: int, full: bool) -> None:
+    facts = {"sample_rate_hz": 48_000, "channels": 2, "first_frame": None, "frames": 480_000}
+    early = {**facts, "path": "/tapes/band_1.wav", "size": size, "modified_ns": 0}
+    late = {**facts, "path": "/tapes/band_2.wav", "size": 1000, "modified_ns": 999 * SECOND_NS}
+    assert goes_on_from(late, early) is full
 
 
 def told(tmp_path: Path, *days: list[Any]) -> list[str]:
@@ -181,3 +204,12 @@ def test_one_piece_answers_for_a_tone_at_a_seam(
 ) -> None:
     tone = SimpleNamespace(start_s=start_s, stop_s=stop_s)
     assert _belongs(cast("Any", tone), 100.0, 200.0) is belongs
+
+
+@pytest.mark.parametrize(("ratio", "dialled"), [(1.055, True), (1.065, False), (1 / 1.055, True)])
+def test_a_setting_within_a_semitone_serves_a_frequency(ratio: float, dialled: bool) -> None:
+    (found,) = channel(event(1000.0), event(1000.0, start_s=50.0)).recurring
+    cut = Filter(FilterKind.PEAKING, 1000.0 * ratio, q=8.0, gain_db=-6.0)
+    planned = planned_filter(cut, FOUR, purpose=Purpose.FEEDBACK, reason="howls")
+    plan = assemble_plan([capture()], FOUR, [planned])
+    assert bool(_dial(found, plan)) is dialled

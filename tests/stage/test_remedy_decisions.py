@@ -12,7 +12,8 @@ import pytest
 from shaping.equaliser.limits_file import load_limits
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.report.stage_words import remedy_texts
-from shaping.stage.loops.joint import LoopLevels, coupling_db
+from shaping.stage.loops import joint
+from shaping.stage.loops.joint import LoopLevels, WedgeTask, coupling_db
 from shaping.stage.loops.joint_search import wedge_menu
 from shaping.stage.loops.matrix import PathMatrix
 from shaping.stage.loops.together import Remedy, remedies
@@ -117,3 +118,15 @@ def test_coupling_is_the_mean_over_200_hz_to_4_khz() -> None:
     cross = np.where((hz > 200) & (hz < 4000), 0.5, 50.0)
     size[:, 0, 1] = size[:, 1, 0] = cross
     assert coupling_db([LoopLevels(hz, size)]) == pytest.approx(-6.02, abs=0.01)
+
+
+@pytest.mark.parametrize(("coupling", "jointly"), [(-9.9, True), (-10.1, False)])
+def test_wedges_are_planned_jointly_where_cross_paths_lie_within_10_db(
+    monkeypatch: pytest.MonkeyPatch, coupling: float, jointly: bool
+) -> None:
+    monkeypatch.setattr(joint, "coupling_db", lambda _: coupling)
+    hz = np.geomspace(200.0, 5000.0, 40)
+    size = np.full((40, 2, 2), 0.05)
+    size[20, 0, 0] = size[30, 1, 1] = 0.5
+    task = WedgeTask(replace(FREE, bands=0))
+    assert joint.joint_cuts([LoopLevels(hz, size)], [task] * 2).joint is jointly

@@ -27,7 +27,9 @@ from shaping.analysis.feeds.quiet import Quiet, quiet_of
 from shaping.analysis.feeds.steps import Dynamics, dynamics_of
 from shaping.filters.bands import NOMINAL_HZ
 
-BANDS_HZ = tuple(one for one in NOMINAL_HZ if 100 <= one <= 12_500 and not 1_900 < one < 2_700)
+RESPONSE_BANDS_HZ = tuple(
+    one for one in NOMINAL_HZ if 100 <= one <= 12_500 and not 1_900 < one < 2_700
+)
 """Third octaves in which the response is told; the one in the signal's gap is left out."""
 
 _EVEN_HZ = (125.0, 8_000.0)
@@ -74,7 +76,7 @@ class Output:
         Gain for soft sound, over the bands; of both sides together where it carries both.
     loud_db : float
         The same in the hold.
-    bands_db : ndarray, shape (len(BANDS_HZ),)
+    bands_db : ndarray, shape (len(RESPONSE_BANDS_HZ),)
         Gain of the main side in the hold; NaN where noise hides it.
     delay_s : float
         Of the main side, against the place of the signal.
@@ -178,7 +180,7 @@ def measure_output(
     distortion_db = _distortion(mean, error, signal_rate_hz)
     steps_db, errors_db, bent_db = _steps((mean, error), heard, played, dropouts, signal_rate_hz)
     dynamics = dynamics_of(steps_db, errors_db, bent_db)
-    inside = [_EVEN_HZ[0] <= one <= _EVEN_HZ[1] for one in BANDS_HZ]
+    inside = [_EVEN_HZ[0] <= one <= _EVEN_HZ[1] for one in RESPONSE_BANDS_HZ]
     # The median leaves a bent response alone; where noise hides bands, power is the fairer figure.
     certain = np.isfinite(bands_db[inside]).all()
     whole, _ = _power_gain(mean[lines], error[lines], played[main][lines])
@@ -233,8 +235,8 @@ def _power_gain(own: Complexes, noise: Floats, played: Complexes) -> tuple[float
 
 
 def _bands(own: Complexes, noise: Floats, played: Complexes, frequency_hz: Floats) -> Floats:
-    gains = np.full(len(BANDS_HZ), np.nan)
-    for i, centre in enumerate(BANDS_HZ):
+    gains = np.full(len(RESPONSE_BANDS_HZ), np.nan)
+    for i, centre in enumerate(RESPONSE_BANDS_HZ):
         inside = (frequency_hz > centre / 10**0.05) & (frequency_hz <= centre * 10**0.05)
         power, sent = np.sum(np.abs(own[inside]) ** 2), np.sum(np.abs(played[inside]) ** 2)
         of_noise = float(np.sum(noise[inside]))

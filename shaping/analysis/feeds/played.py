@@ -60,7 +60,7 @@ FEEDS_LEVEL_DBFS = -24.0
 LOUDEST_DBFS = -18.0
 """Loudest level that leaves room for the peaks of the last step (17 dB over it)."""
 
-LOWEST_HZ, HIGHEST_HZ = 50.0, 14_000.0
+SIGNAL_LOWEST_HZ, SIGNAL_HIGHEST_HZ = 50.0, 14_000.0
 """Radio packs carry up to 15 kHz; below 50 Hz hum would take over."""
 
 GAP_HZ = (1_900.0, 2_700.0)
@@ -154,7 +154,7 @@ def lines_of(side: str, sample_rate_hz: int) -> NDArray[np.int64]:
     first = 1 if side == "left" else 2
     lines = np.arange(first, PERIOD // 2, 2)
     frequency = lines * sample_rate_hz / PERIOD
-    inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
+    inside = (frequency >= SIGNAL_LOWEST_HZ) & (frequency <= SIGNAL_HIGHEST_HZ)
     return lines[inside & ((frequency < GAP_HZ[0]) | (frequency > GAP_HZ[1]))]
 
 

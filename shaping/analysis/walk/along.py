@@ -42,8 +42,8 @@ from shaping.errors import CaptureError
 WALK_RATE_HZ = 24_000.0
 """A loop that is carried about howls below 10 kHz; twice that rate would tell little more."""
 
-HIGHEST_HZ = 10_000.0
-LOWEST_HZ = 100.0
+HIGHEST_WALK_HZ = 10_000.0
+LOWEST_WALK_HZ = 100.0
 """Below, a block holds too few periods, and no wedge howls in earnest."""
 
 LONGEST_WALK_S = 600.0
@@ -143,7 +143,7 @@ def follow(
     length = round((_RESPONSE_S + _LEAD_S) * WALK_RATE_HZ)
     grid = fft.next_fast_len(2 * length, real=True)
     frequency_hz = fft.rfftfreq(grid, 1 / WALK_RATE_HZ)
-    kept = (frequency_hz >= LOWEST_HZ) & (frequency_hz <= HIGHEST_HZ)
+    kept = (frequency_hz >= LOWEST_WALK_HZ) & (frequency_hz <= HIGHEST_WALK_HZ)
     frequency_hz = frequency_hz[kept]
     blocks = found.start.size
     size, variance = (np.zeros((blocks, frequency_hz.size), np.float32) for _ in range(2))
@@ -159,8 +159,8 @@ def follow(
         frequency_hz=frequency_hz,
         size=size,
         variance=variance,
-        start_s=(found.start + found.size / 4) / WALK_RATE_HZ,
-        stop_s=(found.start + 3 * found.size / 4) / WALK_RATE_HZ,
+        start_s=np.asarray((found.start + found.size / 4) / WALK_RATE_HZ, np.float64),
+        stop_s=np.asarray((found.start + 3 * found.size / 4) / WALK_RATE_HZ, np.float64),
         measured=found.found & ~disturbed,
         disturbed=disturbed,
         explained=np.where(found.found, 1 - left / np.maximum(total, 1e-30), 0.0),

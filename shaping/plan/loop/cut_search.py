@@ -219,7 +219,8 @@ class CutSearch:
         level = self._level[self._coarse_at]
         if rest:
             level = level + self._effects_db(np.array(rest), self._hz[self._coarse_at]).sum(axis=0)
-        top = float(level.max())
+        # Counted from where nothing overflows, however far a notch takes a lone peak down.
+        top = max(float(level.max()), -self._target)
         weights = np.exp(softness * (level - top)).astype(np.float32)
         # What lies under the target already weighs as much as a point on it that no cut moves.
         floor = np.float32(max(np.exp(softness * (-self._target - top)), _TINY))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shaping.analysis.feeds.findings import Feed, FeedCode
-from shaping.analysis.feeds.outputs import BANDS_HZ
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ
 from shaping.report.feeds import words
 from shaping.report.figures import style
 from shaping.report.figures.axes import clean, frequency_axis, name_axes
@@ -189,7 +189,7 @@ def draw_responses(ax: Axes, report: words.FeedsReport) -> Axes:
                 which = uneven.index(feed)
                 first = side is feed.sides[0]
                 ax.plot(
-                    BANDS_HZ,
+                    RESPONSE_BANDS_HZ,
                     curve,
                     color=colours.feedback,
                     lw=2,
@@ -198,7 +198,7 @@ def draw_responses(ax: Axes, report: words.FeedsReport) -> Axes:
                 )
             else:
                 label = None if told else "the others" if uneven else "every pack"
-                ax.plot(BANDS_HZ, curve, color=colours.quiet, lw=0.9, label=label)
+                ax.plot(RESPONSE_BANDS_HZ, curve, color=colours.quiet, lw=0.9, label=label)
                 told = True
     clean(ax)
     frequency_axis(ax.xaxis, 90.0, 14_000.0)

@@ -52,7 +52,7 @@ def print_feeds(report: words.FeedsReport, console: Console) -> None:
                 lines(console, [("-", fault.message), (" ", f"Do: {fault.action}")])
     _told(console, "Worth knowing", "-", words.notes(report))
     _told(console, "What this cannot tell", "!", words.limits_of_this(report))
-    _told(console, words.BEFORE_HEADING, "!", (*FEEDS, EXPOSURE))
+    _told(console, words.FEEDS_HEADING, "!", (*FEEDS, EXPOSURE))
 
 
 def _told(console: Console, title: str, mark: str, told: tuple[str, ...]) -> None:

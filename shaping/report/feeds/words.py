@@ -65,7 +65,7 @@ STARTING_POINTS = (
 TELLING_DB = 1.0
 """The levels of two ears are told apart from here on; balance knobs are no finer."""
 
-BEFORE_HEADING = "Before you turn anything up or play the signal again"
+FEEDS_HEADING = "Before you turn anything up or play the signal again"
 
 
 @dataclass(frozen=True, eq=False)

@@ -60,6 +60,7 @@ def draw_levels(ax: Axes, exposure: Exposure) -> Axes:
             color=colours.thinning,
             linewidth=2.0,
             label="every minute",
+            zorder=3,
             gid="minutes",
         )
     running = exposure.running_15min_db
@@ -70,6 +71,7 @@ def draw_levels(ax: Axes, exposure: Exposure) -> Axes:
             color=colours.feedback,
             linewidth=2.8,
             label="the 15 minutes before",
+            zorder=4,
             gid="quarter",
         )
         ax.axhline(

@@ -33,7 +33,9 @@ _BEFORE_S, _AFTER_S = 1.0, 2.0
 """A howl grows before it stands out and rings on afterwards, in measured rooms about so long: with
 0.3 s on both sides it was up to 2 dB louder with the plan there, with 1 s up to 5 dB in one."""
 
-_LEAST_SHARE = 1e-3  # of the mean power: quieter moments take the gain of the whole
+_CORRECTIONS = 4  # a gain that changes fast, as after silence, misses its mark at first
+_HOWL_S = 0.4  # a moment of loudness: over so much a howl is never louder
+_LEAST_SHARE = 1e-5  # of the mean power: what is 50 dB quieter takes the gain of the whole
 
 _Real = NDArray[np.float64]
 
@@ -115,10 +117,12 @@ def match(
     held_db = ndimage.minimum_filter1d(held_db, 3)
     follow_db = np.zeros(without.size)
     if equally_loud and calm:
-        follow_db = _following_db(without, with_plan, kept)
-        true_db = power_lufs(without) - power_lufs(with_plan)
-        capped = ndimage.minimum_filter1d(np.minimum(follow_db, true_db), 3)
-        follow_db = np.where(howling, capped, follow_db)
+        for _ in range(_CORRECTIONS):
+            heard = with_plan * 10.0 ** (follow_db / 10.0)
+            follow_db = follow_db + _following_db(without, heard, kept)
+        # Where it howls the one with the plan is not raised over the other, howl and all.
+        level_db = _following_db(without, with_plan, np.ones_like(kept), _HOWL_S)
+        follow_db = np.where(howling, np.minimum(follow_db, level_db), follow_db)
     howl_cut_db = None
     if howling.any():
         howl_cut_db = float(
@@ -135,9 +139,11 @@ def match(
     )
 
 
-def _following_db(without: _Real, with_plan: _Real, kept: NDArray[np.bool_]) -> _Real:
+def _following_db(
+    without: _Real, with_plan: _Real, kept: NDArray[np.bool_], length_s: float = FOLLOWING_S
+) -> _Real:
     """Return the gain that brings the one to the other's loudness, followed slowly."""
-    width = round(FOLLOWING_S * STEPS_PER_S)
+    width = round(length_s * STEPS_PER_S)
     window = np.hanning(width + 2)[1:-1]
     near, other = (
         ndimage.convolve1d(np.where(kept, power, 0.0), window / window.sum(), mode="constant")

@@ -10,7 +10,7 @@ import numpy as np
 
 from shaping.analysis.feeds.findings import Feed, KnownFeed, KnownSide, Pack, PackMeasure
 from shaping.analysis.feeds.line_up import Place
-from shaping.analysis.feeds.outputs import BANDS_HZ, Output
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ, Output
 from shaping.analysis.feeds.played import STEPS_DB
 from shaping.analysis.feeds.quiet import Quiet
 from shaping.analysis.feeds.steps import Dynamics
@@ -23,7 +23,7 @@ SOUND_OUTPUT = Output(
     main="left",
     level_db=0.0,
     loud_db=0.0,
-    bands_db=np.zeros(len(BANDS_HZ)),
+    bands_db=np.zeros(len(RESPONSE_BANDS_HZ)),
     delay_s=0.0,
     signs={"left": 1, "right": 1},
     hold_dbfs=-24.0,
@@ -88,5 +88,7 @@ def known_state(
     """Return a last good state."""
     return KnownFeed(
         gain_db,
-        tuple(KnownSide(gain_db, one, polarity, (0.0,) * len(BANDS_HZ)) for one in carries),
+        tuple(
+            KnownSide(gain_db, one, polarity, (0.0,) * len(RESPONSE_BANDS_HZ)) for one in carries
+        ),
     )

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from shaping.analysis.feeds.findings import FaultSeverity, FeedCode
-from shaping.analysis.feeds.outputs import BANDS_HZ
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ
 from shaping.analysis.feeds.quiet import Quiet
 from shaping.analysis.feeds.steps import Dynamics
 from shaping.analysis.feeds.thresholds import Thresholds
@@ -40,7 +40,7 @@ def carrying(left_db: float, right_db: float, **changes):
 
 
 def bent(band: int, by_db: float):
-    bands = np.zeros(len(BANDS_HZ))
+    bands = np.zeros(len(RESPONSE_BANDS_HZ))
     bands[band] = by_db
     return with_both(bands_db=bands)
 

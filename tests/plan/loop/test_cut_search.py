@@ -118,3 +118,47 @@ def test_neighbours_are_one_and_so_many_steps_away_within_the_range() -> None:
     first = made._neighbours((0, 0, 0), 2, [])
     assert first.min() == 0
     assert len(first) == 27
+
+
+@pytest.mark.parametrize("name", ["free", "narrow-notch", "graphic-31"])
+def test_a_lone_peak_far_over_all_else_is_cut(name: str) -> None:
+    hz = 100 * 2 ** (np.arange(700) / 96)
+    level = np.full(hz.size, -60.0)
+    level[int(np.abs(hz - 1000.0).argmin())] = 0.0
+    settings = settings_of(name)
+    made = CutSearch(hz, level, settings, tone_weight=0.02, sample_rate_hz=RATE_HZ)
+    (cut,) = made.extend([])
+    assert abs(np.log2(settings.centres_hz[cut[0]] / 1000.0)) < 0.2
+    assert made.added_db([cut]) > 3.0
+
+
+def test_what_shallow_cuts_held_is_held_by_cuts_worth_a_move() -> None:
+    hz = 100 * 2 ** (np.arange(700) / 96)
+    level = np.full(hz.size, -12.0)
+    for centre_hz, height_db in ((500.0, 0.0), (1000.0, -2.6), (3000.0, -2.5)):
+        level[int(np.abs(hz - centre_hz).argmin())] = height_db
+    settings = settings_of()
+    made = CutSearch(hz, level, settings, tone_weight=0.5, target_db=3.0, sample_rate_hz=RATE_HZ)
+    shallow = [at(settings, *one) for one in ((500.0, -3.5), (1000.0, -0.5), (3000.0, -0.5))]
+    assert made.added_db(shallow) == pytest.approx(3.0, abs=0.1)
+    kept = made.without_shallow(list(shallow))
+    assert made.added_db(kept) > 2.95
+    assert all(settings.gain_db[cut[1], cut[2]] <= -1.0 for cut in kept)
+
+
+def test_a_shallow_cut_goes_where_the_others_can_do_without_it() -> None:
+    made, settings = search((500.0, 0.0))
+    solution = [at(settings, 500.0, -4.0), at(settings, 3000.0, -0.5)]
+    kept = made.without_shallow(solution)
+    assert [round(float(settings.centres_hz[cut[0]]), -2) for cut in kept] == [500.0]
+
+
+def test_a_notch_on_a_lone_peak_takes_it_further_down_than_is_looked_for() -> None:
+    settings = settings_of("narrow-notch")
+    centre_hz = settings.centres_hz[np.abs(settings.centres_hz - 1000.0).argmin()]
+    hz = centre_hz * 2 ** (np.arange(-300, 400) / 96)
+    level = np.where(hz == centre_hz, 0.0, -30.0)
+    made = CutSearch(hz, level, settings, tone_weight=0.5, target_db=3.0, sample_rate_hz=RATE_HZ)
+    on_it = (int(np.argmin(np.abs(settings.centres_hz - centre_hz))), 0, 0)
+    assert made.added_db([on_it]) > 25.0
+    assert made.added_db(made.extend([on_it])) >= 3.0  # nothing is left above what is looked for

@@ -118,6 +118,21 @@ def test_less_is_promised_of_a_place_nobody_measured_and_more_after_more_places(
     assert -14.5 < plain < -11.5
 
 
+def test_an_unmeasured_place_is_counted_from_the_mean_of_those_measured() -> None:
+    """Source: A. Gelman et al., Bayesian Data Analysis, ch. 3 (Student's t of the next value).
+
+    The 95 % point of Student's t is 2.1318 with 4 degrees of freedom and 1.9432 with 6 (tables);
+    the usual spread of 1.5 dB counts as four places.
+    """
+    one = unseen_gain_db([-9.0], [-4.0], added_db=5.0)
+    assert one == pytest.approx(-4.0 - 5.0 / 2 - 2.1318 * 1.5 * 2**0.5, abs=1e-3)
+    three = unseen_gain_db([-9.0] * 3, [-4.0, -2.0, -3.0], added_db=6.0)
+    spread_db = 1.5 * (4 / 6) ** 0.5
+    assert three == pytest.approx(-3.0 - 6.0 / 4 - 1.9432 * spread_db * (4 / 3) ** 0.5, abs=1e-3)
+    far = unseen_gain_db([-9.0] * 3, [-20.0, 0.0, 0.0], added_db=0.0)
+    assert far == -20.0  # never more than the worst place measured bears
+
+
 def test_noise_alone_gives_the_level_of_the_path_up_to_a_constant() -> None:
     rng = np.random.default_rng(30)
     path = diffuse_path(rng, t60_s=0.2)

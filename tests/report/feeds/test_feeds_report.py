@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 
 from shaping.analysis.feeds.measure import Signal
-from shaping.analysis.feeds.outputs import BANDS_HZ
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ
 from shaping.analysis.feeds.steps import Dynamics
 from shaping.analysis.feeds.thresholds import Thresholds
 from shaping.analysis.feeds.verdict.judge import judge
@@ -34,7 +34,7 @@ def report_of(measures, *, known=None):
 
 @pytest.fixture(scope="module")
 def report():
-    bands = np.zeros(len(BANDS_HZ))
+    bands = np.zeros(len(RESPONSE_BANDS_HZ))
     bands[3] = -8.0
     guard = Dynamics(0.0, 2.0, -2.0, math.inf)
     return report_of(

@@ -13,7 +13,7 @@ from msgspec import to_builtins
 from shaping.analysis.feeds.files.feeds_form import FEEDS_FORM, FeedForm, FeedsForm
 from shaping.analysis.feeds.files.to_json import feed_to_dict
 from shaping.analysis.feeds.findings import SOUND, Feed, KnownFeed, KnownSide
-from shaping.analysis.feeds.outputs import BANDS_HZ
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ
 from shaping.errors import FeedsError
 from shaping.reading.form import from_json, read_text
 from shaping.text.names import shown
@@ -39,7 +39,7 @@ def load_known(path: str) -> FeedsForm:
 
 def known_feeds(form: FeedsForm) -> dict[str, KnownFeed]:
     """Return the sound feeds of a state by name; those that failed then are nothing to hold to."""
-    same_bands = [float(one) for one in form.bands_hz] == [float(one) for one in BANDS_HZ]
+    same_bands = [float(one) for one in form.bands_hz] == [float(one) for one in RESPONSE_BANDS_HZ]
     found = {}
     for one in form.feeds:
         if one.verdict == SOUND and one.gain_db is not None:
@@ -48,14 +48,14 @@ def known_feeds(form: FeedsForm) -> dict[str, KnownFeed]:
 
 
 def _sides(feed: FeedForm, same_bands: bool) -> tuple[KnownSide, ...]:
-    nothing = (math.nan,) * len(BANDS_HZ)
+    nothing = (math.nan,) * len(RESPONSE_BANDS_HZ)
     return tuple(
         KnownSide(
             gain_db=math.nan if side.gain_db is None else side.gain_db,
             carries=side.carries,
             polarity=side.polarity,
             bands_db=tuple(math.nan if db is None else db for db in side.bands_db)
-            if same_bands and len(side.bands_db) == len(BANDS_HZ)
+            if same_bands and len(side.bands_db) == len(RESPONSE_BANDS_HZ)
             else nothing,
         )
         for side in feed.sides

@@ -1,6 +1,6 @@
 """Reading a packs file: schema ``shaping.packs/1``, TOML: names, channels, thresholds.
 
-`EXAMPLE` shows every key; ``shaping feeds new FILE`` writes it.
+`PACKS_EXAMPLE` shows every key; ``shaping feeds new FILE`` writes it.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ PACKS_SCHEMA = "shaping.packs/1"
 _MAX_BYTES = 256 * 1024
 _MOST_PACKS = 256
 
-EXAMPLE = """\
+PACKS_EXAMPLE = """\
 # The in-ear packs of a stage. Lines that begin with # are remarks.
 schema = "shaping.packs/1"
 

@@ -12,7 +12,7 @@ from msgspec import to_builtins
 from shaping.analysis.feeds.files.feeds_form import FEEDS_SCHEMA
 from shaping.analysis.feeds.findings import Feed, FeedSide
 from shaping.analysis.feeds.measure import Signal
-from shaping.analysis.feeds.outputs import BANDS_HZ
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ
 from shaping.analysis.feeds.thresholds import Thresholds
 from shaping.analysis.feeds.verdict.siblings import polarity
 
@@ -67,7 +67,7 @@ def feeds_to_dict(
             "level_dbfs": _number(signal.level_dbfs),
         },
         "thresholds": to_builtins(thresholds),
-        "bands_hz": list(BANDS_HZ),
+        "bands_hz": list(RESPONSE_BANDS_HZ),
         "feeds": [feed_to_dict(one) for one in feeds],
         "cautions": list(cautions),
     }

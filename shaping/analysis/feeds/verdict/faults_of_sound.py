@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from shaping.analysis.feeds.findings import Fault, FaultSeverity, FeedCode, PackMeasure
-from shaping.analysis.feeds.outputs import BANDS_HZ, Output
+from shaping.analysis.feeds.outputs import RESPONSE_BANDS_HZ, Output
 from shaping.analysis.feeds.steps import LIMITER_RATIO
 from shaping.analysis.feeds.thresholds import Thresholds
 from shaping.analysis.feeds.verdict.siblings import Standing
@@ -152,7 +152,7 @@ def _uneven(standing: Standing, thresholds: Thresholds) -> Fault | None:
     against = "in the last good state" if standing.known else "with its siblings"
     return _fault(
         FeedCode.UNEVEN,
-        f"At {hertz_text(BANDS_HZ[at[1]])} it is {abs(most):.1f} dB "
+        f"At {hertz_text(RESPONSE_BANDS_HZ[at[1]])} it is {abs(most):.1f} dB "
         f"{'louder' if most > 0 else 'lower'} than {against}.",
         "Compare the equaliser of its mix output and the pack's own tone switch.",
         abs(most) / thresholds.uneven_db,

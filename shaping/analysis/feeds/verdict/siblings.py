@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.analysis.feeds.findings import KnownFeed, PackMeasure
-from shaping.analysis.feeds.outputs import BANDS_HZ, CARRIES_BOTH_DB, Output
+from shaping.analysis.feeds.outputs import CARRIES_BOTH_DB, RESPONSE_BANDS_HZ, Output
 from shaping.analysis.feeds.thresholds import Thresholds
 
 Floats = NDArray[np.float64]
@@ -193,10 +193,10 @@ def _turned(
 
 def _curves(measure: PackMeasure, alive: tuple[bool, ...]) -> Floats:
     """Return the response of every output about its own median, shape (outputs, bands)."""
-    curves = np.full((len(measure.outputs), len(BANDS_HZ)), np.nan)
+    curves = np.full((len(measure.outputs), len(RESPONSE_BANDS_HZ)), np.nan)
     for i, (out, lives) in enumerate(zip(measure.outputs, alive, strict=True)):
         known = out.bands_db[np.isfinite(out.bands_db)]
-        if lives and known.size > len(BANDS_HZ) // 2:
+        if lives and known.size > len(RESPONSE_BANDS_HZ) // 2:
             curves[i] = out.bands_db - np.median(known)
     return curves
 

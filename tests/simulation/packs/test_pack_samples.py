@@ -9,9 +9,9 @@ import pytest
 import soundfile as sf
 
 from shaping.errors import OutputError
-from shaping.simulation import pack_samples
+from shaping.simulation.packs import samples as pack_samples
 
-SHIPPED = Path(__file__).resolve().parents[2] / "audio_samples" / "packs"
+SHIPPED = Path(__file__).resolve().parents[3] / "audio_samples" / "packs"
 
 
 def test_the_packs_file_is_remade_exactly_and_all_is_small():

@@ -1,4 +1,4 @@
-"""The shipped packs, remade: ``python -m shaping.simulation.pack_samples audio_samples/packs``.
+"""The shipped packs, remade: ``python -m shaping.simulation.packs.samples audio_samples/packs``.
 
 Six in-ear packs of Quillhaven Hall (`shaping.simulation.quillhaven`) as channels of one recording
 while the test signal of feeds played: the drums' is 48 dB low, the keys' has its sides swapped, the
@@ -77,7 +77,7 @@ def packs_text() -> str:
     """Return the packs file."""
     parts = [
         "# The packs of Quillhaven Hall on one recorder. An invented stage; the recording comes\n"
-        "# from a simulation (python -m shaping.simulation.pack_samples).\n"
+        "# from a simulation (python -m shaping.simulation.packs.samples).\n"
         'schema = "shaping.packs/1"\n'
     ]
     channel = 1
@@ -127,7 +127,7 @@ def write(folder: Path) -> None:
 _README = """\
 # Six in-ear packs of our own
 
-Quillhaven Hall is invented; its packs are computed (`shaping.simulation.pack_samples`), and these
+Quillhaven Hall is invented; its packs are computed (`shaping.simulation.packs.samples`), and these
 files may be used freely under the licence of the project. `packs.flac` holds what came out of six
 packs while the test signal of feeds played into all of them; `packs.toml` says which channels are
 whose. The drums' pack is 48 dB low, the keys' has its sides swapped, the rest are sound. The
@@ -139,7 +139,7 @@ recorder was started before the signal and its clock runs 35 parts per million f
 
 Remake them with:
 
-    python -m shaping.simulation.pack_samples audio_samples/packs
+    python -m shaping.simulation.packs.samples audio_samples/packs
 """
 
 

@@ -1,0 +1,1 @@
+"""In-ear packs of the virtual stage."""
