@@ -189,7 +189,11 @@ def test_what_dies_while_it_plays_is_told_and_nothing_hangs(tmp_path, dies):
     ):
         running.wait_for("Playing at")
         time.sleep(1.0)
-        (stage.stage if dies == "stage" else stage.jackd).kill()
+        # A server that is killed outright leaves memory behind, and after some no other starts.
+        if dies == "stage":
+            stage.stage.kill()
+        else:
+            stage.jackd.terminate()
         code, said = running.end(40.0)
     assert code in (2, 3), said
     assert "went away" in said or "silent" in said or "lost" in said
