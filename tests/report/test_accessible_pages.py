@@ -12,10 +12,14 @@ import json
 import pytest
 
 from shaping.cli.main import run
+from shaping.report.feeds.page import feeds_page
 from shaping.report.stage_page import stage_page
+from shaping.report.walk.page import walk_page
 from shaping.stage.description.stage_file import load_stage
 from shaping.stage.plan_stage import plan_stage, read_stage
+from tests.plan.walk.test_walk_planner import made  # noqa: F401
 from tests.rehearsals.test_rehearsal_page_browser import page as rehearsals_file  # noqa: F401
+from tests.report.feeds.test_feeds_report import report  # noqa: F401
 from tests.report.test_page_browser import VIEWS, browser, pages  # noqa: F401
 
 pytestmark = pytest.mark.browser
@@ -36,6 +40,8 @@ NAMES = [
     "plan, thinning, measured",
     "stage",
     "levels",
+    "feeds",
+    "walk",
     "rehearsals",
     "lesson",
     "lesson, own wedge",
@@ -43,25 +49,26 @@ NAMES = [
 
 
 @pytest.fixture(scope="module")
-def files(pages, rehearsals_file, lesson_files, samples_folder, tmp_path_factory):
+def files(pages, rehearsals_file, lesson_files, report, made, samples_folder, tmp_path_factory):
     """Every page that the program writes, by name."""
     folder = tmp_path_factory.mktemp("judged")
     stage = load_stage(samples_folder / "stage" / "stage.toml")
     texts = {f"plan, {name}": html for name, (_, html) in pages.items()}
     texts["stage"] = stage_page(plan_stage(stage, read_stage(stage)))
-    made = {
+    texts["feeds"], texts["walk"] = feeds_page(report), walk_page(made)
+    found = {
         "rehearsals": rehearsals_file,
         "lesson": lesson_files["plain"],
         "lesson, own wedge": lesson_files["ring-out"],
     }
-    made["levels"] = folder / "levels.html"
+    found["levels"] = folder / "levels.html"
     levels = samples_folder / "levels"
-    words = ["exposure", str(levels / "rehearsal.flac"), "--html", str(made["levels"])]
+    words = ["exposure", str(levels / "rehearsal.flac"), "--html", str(found["levels"])]
     assert run([*words, "--calibration", str(levels / "calibrator.flac")]) == 0
     for number, (name, html) in enumerate(texts.items()):
-        made[name] = folder / f"{number}.html"
-        made[name].write_text(html, encoding="utf-8")
-    return made
+        found[name] = folder / f"{number}.html"
+        found[name].write_text(html, encoding="utf-8")
+    return found
 
 
 def judged(browser, url: str, *, opened: bool) -> dict:
