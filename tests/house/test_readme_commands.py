@@ -27,6 +27,9 @@ STAND_INS = {
 }
 """What a person would have recorded by then."""
 
+LIVE = ("devices", "measure", "watch")
+"""Named by themselves they reach for a sound device: tests/live has servers for them."""
+
 
 def blocks(language: str) -> list[str]:
     return re.findall(rf"```{language}\n(.*?)```", README, re.DOTALL)
@@ -57,6 +60,8 @@ def test_every_command_of_the_readme_works(tmp_path, monkeypatch, samples_folder
         shutil.copy(samples_folder / sample, tmp_path / name)
     monkeypatch.chdir(tmp_path)
     for words in commands():
+        if words[0] in LIVE and len(words) == 1:
+            continue
         if "first.wav" in words:  # the signal that the stand-ins answer to
             shutil.copy(samples_folder / "pink_noise_reference.flac", "noise.wav")
         fine = (0, 3) if words[0] == "feeds" else (0,)  # the shipped packs have two faults

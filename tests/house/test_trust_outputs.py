@@ -217,6 +217,9 @@ def test_json_on_standard_output_is_alone_there(inputs, samples_folder, tmp_path
     ring_out, plan = str(inputs / "ring_out.wav"), str(inputs / "plan.json")
     noise = [str(samples_folder / f"vocal_wedge_noise{after}.flac") for after in ("", "_after")]
     reference = ["--reference", str(samples_folder / "pink_noise_reference.flac")]
+    packs, levels = samples_folder / "packs", samples_folder / "levels"
+    played, names = str(tmp_path / "feeds.wav"), str(packs / "packs.toml")
+    calibrator = str(levels / "calibrator.flac")
     commands = [
         [
             "suggest",
@@ -235,16 +238,24 @@ def test_json_on_standard_output_is_alone_there(inputs, samples_folder, tmp_path
         ["demo", "pink-noise", "--plot", str(tmp_path / "d.png")],
         ["check", plan],
         ["stage", str(samples_folder / "stage" / "stage.toml")],
+        ["signal", "feeds", played],
+        ["feeds", str(packs / "packs.flac"), "--reference", played, "--names", names],
+        ["exposure", str(levels / "rehearsal.flac"), "--calibration", calibrator],
+        ["lesson", str(tmp_path / "lesson.html")],
+        ["watch", ring_out, "--fast"],
     ]
     from shaping.cli.main import _COMMANDS
 
-    assert {words[0] for words in commands} == set(_COMMANDS)
+    # Sound devices have tests of their own, with servers to play them.
+    assert {words[0] for words in commands} == set(_COMMANDS) - {"devices", "measure"}
     capfd.readouterr()
     for words in commands:
-        assert run([*words, "--json", "-"]) == 0
+        failing = words[0] == "feeds"  # the shipped packs have faults
+        assert run([*words, "--json", "-"]) == (3 if failing else 0)
         told, complaint = capfd.readouterr()
         assert isinstance(json.loads(told), dict)
         assert told.endswith("}\n")
-        assert complaint == ""
+        # Rings are told as they come, beside the document that waits for the end.
+        assert complaint == "" or words[0] == "watch"
     made = {path.name for path in tmp_path.iterdir()}
     assert {"s.png", "s.html", "t.png", "t.html", "c.png", "d.png", "heard-with.wav"} <= made
