@@ -475,6 +475,65 @@ MUTANTS = (
     ),
 )
 
+STAGE = (
+    Row(
+        "gain at which a whole stage howls, predicted against the time domain",
+        "within 0.5 dB in 95 %, worst 1 dB",
+        lambda n: (
+            f"{interval(n['within_half_db'] * 2 * n['stages'], 2 * n['stages'])}; "
+            f"worst {n['worst_db']:.2f} dB"
+        ),
+        lambda n: n["within_half_db"] >= 0.95 and n["worst_db"] <= 1.0,
+        "{stages:.0f} stages on measured rooms, 2 x 2 to 6 x 4, before and after the plans",
+    ),
+    Row(
+        "deciding mic, wedge and frequency named right",
+        ">= 95 %",
+        lambda n: interval(n["named"] * n["stages"], n["stages"]),
+        lambda n: n["named"] >= 0.95,
+        "the same stages",
+    ),
+    Row(
+        "added gain together against planning each wedge alone",
+        "never less",
+        lambda n: f"least {n['least_gained_db']:+.2f} dB",
+        lambda n: n["least_gained_db"] >= 0.0,
+        "by the measured paths; a stage planned as alone is equal",
+    ),
+    Row(
+        "the same where cross paths are within 3 dB",
+        ">= 1 dB more",
+        lambda n: interval(n["gained_1db_where_close"] * n["close_stages"], n["close_stages"]),
+        lambda n: n["gained_1db_where_close"] >= 1.0,
+        "{close_stages:.0f} stages",
+    ),
+)
+STAGE_OPTIMUM = (
+    Row(
+        "joint plan against a long global optimiser, two wedges and three mics",
+        ">= 95 % of its added gain",
+        lambda n: f"least {n['least']:.1%}, median {n['median']:.1%}",
+        lambda n: n["least"] >= 0.95,
+        "{stages:.0f} stages; the optimiser may set what nobody can dial in",
+    ),
+)
+STAGE_WEEKS = (
+    Row(
+        "changes found between two weeks, ten kinds",
+        ">= 95 %",
+        lambda n: f"{n['found']:.1%}",
+        lambda n: n["found"] >= 0.95,
+        "{trials:.0f} trials on measured rooms",
+    ),
+    Row(
+        "false alarms between two weeks",
+        "<= 2 %",
+        lambda n: f"{n['false']:.1%}",
+        lambda n: n["false"] <= 0.02,
+        "weeks in which nothing changed",
+    ),
+)
+
 LEVELS = (
     *(
         Row(
@@ -625,6 +684,9 @@ BENCHES: dict[str, tuple[Row, ...]] = {
     "quiet_faults": PROMISES,
     "quiet_plans": QUIET_PLANS,
     "rehearsals_detection": DETECTION,
+    "stage_margins": STAGE,
+    "stage_optimum": STAGE_OPTIMUM,
+    "stage_weeks": STAGE_WEEKS,
     "feeds_faults": FEEDS,
     "live_watch": WATCH,
     "live_stops": STOPS,
