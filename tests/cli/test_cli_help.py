@@ -27,7 +27,12 @@ def examples(name: str) -> list[list[str]]:
     ]
 
 
-@pytest.mark.parametrize("name", NAMES)
+SLOW = ("stage",)  # a whole stage for every example
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.slow) if n in SLOW else n for n in NAMES]
+)
 def test_examples_of_help_work_as_printed(name, tmp_path, monkeypatch, samples_folder, capsys):
     (tmp_path / "audio_samples").symlink_to(samples_folder)
     monkeypatch.chdir(tmp_path)

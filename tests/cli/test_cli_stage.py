@@ -23,6 +23,7 @@ def test_new_writes_an_example_that_is_a_stage(tmp_path, capsys):
     assert "--force" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_stage_in_every_form(tmp_path, capsys):
     page, data = tmp_path / "sheet.html", tmp_path / "plan.json"
     assert run(["stage", STAGE, "--html", str(page), "--json", str(data)]) == 0
@@ -34,6 +35,7 @@ def test_a_stage_in_every_form(tmp_path, capsys):
     assert json.loads(data.read_text(encoding="utf-8"))["schema"] == "shaping.stage-plan/1"
 
 
+@pytest.mark.slow
 def test_what_if(capsys):
     assert run(["stage", STAGE, "--set", "lead: mute"]) == 0
     out = capsys.readouterr().out

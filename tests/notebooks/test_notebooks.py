@@ -31,6 +31,7 @@ def test_there_are_three_lessons():
     assert len(LESSONS) == 3
 
 
+@pytest.mark.slow
 @each_lesson
 def test_lesson_runs_from_top_to_bottom(path, tmp_path, monkeypatch):
     # The kernel is a process of its own: its files belong to the test, and its figures show.

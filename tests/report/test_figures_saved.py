@@ -64,6 +64,7 @@ for suffix in (".png", ".svg", ".pdf"):
 """
 
 
+@pytest.mark.slow
 def test_saved_files_are_the_same_bytes_from_another_process_at_another_time(tmp_path):
     """Seconds later, with another seed of the hashes: no time, no chance and no order leaks in."""
     folders = [tmp_path / "one", tmp_path / "two"]

@@ -73,6 +73,7 @@ def test_coupling_is_the_level_of_the_cross_paths():
     assert coupling_db([LoopLevels(HZ, same)]) == pytest.approx(-6.0)
 
 
+@pytest.mark.slow
 def test_several_positions_count_by_the_worst():
     one, other = stage(-3.0), LoopLevels(HZ, stage(-3.0).loops[::-1])
     found = joint_cuts([one, other], [WedgeTask(LIMITS)] * 2)

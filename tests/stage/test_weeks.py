@@ -82,6 +82,7 @@ def test_paths_that_only_one_week_has_do_not_count():
     assert stage_changes([], week()) == ()
 
 
+@pytest.mark.slow
 def test_last_weeks_plan_is_read_back_and_kept(
     tmp_path, shipped_stage, shipped_recordings, shipped_plan
 ):
