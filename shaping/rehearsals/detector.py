@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from shaping.rehearsals.features import CONTEXT_S, Features, measure
 from shaping.rehearsals.first_look import look
-from shaping.rehearsals.frame_peaks import NO_PEAKS, Peaks, find_peaks, join
+from shaping.rehearsals.frame_peaks import NO_PEAKS, FramePeaks, join, peaks_of_frames
 from shaping.rehearsals.frames import BATCH_FRAMES, Framer, Grid, grid_for
-from shaping.rehearsals.linking import MAX_STEP, link
+from shaping.rehearsals.linking import MAX_STEP, link_peaks
 from shaping.rehearsals.model import evidence_of, seen_growing, worth_measuring
 
 MIN_TRACK_S = 0.28
@@ -144,20 +144,20 @@ class Detector:
         power = self._past.room_for(len(frames))
         self._framer.power_into(frames, power)
         self._past.note_totals(power)
-        fresh = find_peaks(power, self._frames, self.grid)
+        fresh = peaks_of_frames(power, self._frames, self.grid)
         self._frames += len(frames)
         peaks = join(self._pool, fresh)
         if not len(peaks):
             return []
-        root = link(peaks, bins)
+        root = link_peaks(peaks, bins)
         # A track keeps the name of its first peak for as long as it lasts.
         name = np.concatenate([self._track, fresh.frame * bins + fresh.bin])[root]
         self._pool, self._track, found = self._sort_out(peaks, root, name, last=last)
         return found
 
     def _sort_out(
-        self, peaks: Peaks, root: NDArray[np.int64], name: NDArray[np.int64], *, last: bool
-    ) -> tuple[Peaks, NDArray[np.int64], list[Candidate]]:
+        self, peaks: FramePeaks, root: NDArray[np.int64], name: NDArray[np.int64], *, last: bool
+    ) -> tuple[FramePeaks, NDArray[np.int64], list[Candidate]]:
         """Measure what ended or grew long; return the peaks that wait, and candidates."""
         count = np.bincount(root, minlength=len(peaks))
         final = np.zeros(len(peaks), np.int64)
@@ -197,7 +197,7 @@ class Detector:
     def _worth(self, looks: NDArray[np.float64]) -> NDArray[np.bool_]:
         return worth_measuring(looks)
 
-    def _features(self, track: Peaks) -> Features:
+    def _features(self, track: FramePeaks) -> Features:
         return measure(
             track.frame,
             track.position,
@@ -206,7 +206,7 @@ class Detector:
             self.grid,
         )
 
-    def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
+    def _measured(self, track: FramePeaks, known: Candidate | None) -> Candidate | None:
         features = self._features(track)
         stop_s = features.start_s + features.duration_s
         fresh = Candidate(

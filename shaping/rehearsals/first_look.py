@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.rehearsals.frame_peaks import Peaks
+from shaping.rehearsals.frame_peaks import FramePeaks
 from shaping.rehearsals.frames import MARGIN_BINS, Grid
 
 LOUD_DB = np.float32(10.0)
@@ -55,7 +55,7 @@ def terms(looks: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def look(
-    peaks: Peaks,
+    peaks: FramePeaks,
     starts: NDArray[np.int64],
     power: NDArray[np.float32],
     total: NDArray[np.float32],
@@ -66,7 +66,7 @@ def look(
 
     Parameters
     ----------
-    peaks : Peaks
+    peaks : FramePeaks
         Peaks ordered by track.
     starts : ndarray of int64, shape (m,)
         Index of each track's first peak.

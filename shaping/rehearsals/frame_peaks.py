@@ -25,7 +25,7 @@ the loudest; how it got there is read from the power spectra, not from peaks."""
 
 
 @dataclass(frozen=True, eq=False)
-class Peaks:
+class FramePeaks:
     """Peaks in order of time, then frequency; all arrays have shape (n,).
 
     Attributes
@@ -49,21 +49,21 @@ class Peaks:
         """Return the number of peaks."""
         return self.frame.size
 
-    def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Peaks:
+    def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> FramePeaks:
         """Return the selected peaks."""
-        return Peaks(
+        return FramePeaks(
             self.frame[index], self.bin[index], self.position[index], self.level_dbfs[index]
         )
 
 
-NO_PEAKS = Peaks(
+NO_PEAKS = FramePeaks(
     np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.float32), np.zeros(0, np.float32)
 )
 
 
-def join(first: Peaks, second: Peaks) -> Peaks:
+def join(first: FramePeaks, second: FramePeaks) -> FramePeaks:
     """Return both lists as one."""
-    return Peaks(
+    return FramePeaks(
         np.concatenate([first.frame, second.frame]),
         np.concatenate([first.bin, second.bin]),
         np.concatenate([first.position, second.position]),
@@ -71,7 +71,7 @@ def join(first: Peaks, second: Peaks) -> Peaks:
     )
 
 
-def find_peaks(power: NDArray[np.float32], first_frame: int, grid: Grid) -> Peaks:
+def peaks_of_frames(power: NDArray[np.float32], first_frame: int, grid: Grid) -> FramePeaks:
     """Return the peaks of a batch of power spectra.
 
     Parameters
@@ -109,7 +109,7 @@ def find_peaks(power: NDArray[np.float32], first_frame: int, grid: Grid) -> Peak
     # Parabola through the logarithms: exact enough for a Hann window (0.2 Hz at 48 kHz).
     shift = np.float32(0.5) * (before - after) / (before - 2 * peak + after)
     level = (peak - np.float32(0.25) * (before - after) * shift) * np.float32(10 / np.log(10))
-    return Peaks(
+    return FramePeaks(
         frame + first_frame,
         column,
         column.astype(np.float32) + shift,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.rehearsals.frame_peaks import Peaks
+from shaping.rehearsals.frame_peaks import FramePeaks
 
 MAX_STEP = 3
 """Frames from a peak to its successor at most."""
@@ -18,12 +18,12 @@ MAX_DRIFT_BINS = np.float32(0.6)
 """Bins from a peak to its successor at most."""
 
 
-def link(peaks: Peaks, bins: int) -> NDArray[np.int64]:
+def link_peaks(peaks: FramePeaks, bins: int) -> NDArray[np.int64]:
     """Return for each peak the index of the first peak of its track.
 
     Parameters
     ----------
-    peaks : Peaks
+    peaks : FramePeaks
         In order of time, then frequency.
     bins : int
         Number of columns of the power spectra.

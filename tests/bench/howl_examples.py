@@ -25,7 +25,7 @@ import shaping.rehearsals
 from shaping.rehearsals.detector import Candidate, Detector
 from shaping.rehearsals.features import NAMES, Features
 from shaping.rehearsals.first_look import look, possible
-from shaping.rehearsals.frame_peaks import Peaks
+from shaping.rehearsals.frame_peaks import FramePeaks
 
 SAME_RATIO = 1.02
 EXAMPLE_SCENES = 480
@@ -82,7 +82,7 @@ class Notebook(Detector):
     def _worth(self, looks: NDArray[np.float64]) -> NDArray[np.bool_]:
         return possible(looks)
 
-    def _measured(self, track: Peaks, known: Candidate | None) -> Candidate | None:
+    def _measured(self, track: FramePeaks, known: Candidate | None) -> Candidate | None:
         self.seen.append(self._features(track))
         self.looks.append(look(track, np.zeros(1, np.int64), *self._past.all(), self.grid)[0])
         return None

@@ -32,7 +32,7 @@ from rehearsals_detection import SAME_RATIO, SCENES, matches, scan
 
 from shaping.rehearsals.detector import MIN_TRACK_S, WEAKEST_EVIDENCE, Candidate
 from shaping.rehearsals.events import Event
-from shaping.rehearsals.frame_peaks import Peaks
+from shaping.rehearsals.frame_peaks import FramePeaks
 from shaping.rehearsals.model import CERTAIN, evidence_of, seen_growing, worth_measuring
 
 STAGES = ("found", "peaks", "track", "first look", "trees", "kinship", "growth", "weighing")
@@ -63,8 +63,8 @@ class _Trace(Notebook):
         return np.asarray((position + self.grid.first_bin) * self.grid.bin_hz, float)
 
     def _sort_out(
-        self, peaks: Peaks, root: NDArray[np.int64], name: NDArray[np.int64], *, last: bool
-    ) -> tuple[Peaks, NDArray[np.int64], list[Candidate]]:
+        self, peaks: FramePeaks, root: NDArray[np.int64], name: NDArray[np.int64], *, last: bool
+    ) -> tuple[FramePeaks, NDArray[np.int64], list[Candidate]]:
         self.peaks.append(np.stack([peaks.frame, self._hertz(peaks.position)], axis=1))
         long = np.flatnonzero(
             np.bincount(root, minlength=len(peaks)) * self.grid.hop_s >= MIN_TRACK_S

@@ -32,8 +32,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from shaping.rehearsals.frame_peaks import Peaks
-from shaping.rehearsals.linking import link
+from shaping.rehearsals.frame_peaks import FramePeaks
+from shaping.rehearsals.linking import link_peaks
 
 if TYPE_CHECKING:
     from rehearsals_detection import Scanned
@@ -265,7 +265,7 @@ def _points(table: _Table, chosen: NDArray[np.int64]) -> list[tuple[int, int, in
         return [(0, 0, 0)]
     frame, place, label = table.frame[chosen], table.place[chosen], table.label[chosen]
     half = (place * 0.5).astype(np.float32)  # a neighbouring bin still counts as the same tone
-    root = link(Peaks(frame, place, half, half), SIZE)
+    root = link_peaks(FramePeaks(frame, place, half, half), SIZE)
     length = np.bincount(root, minlength=root.size)
     mixed = np.zeros(root.size, bool)
     mixed[root[label != -1]] = True  # a run that holds part of a howl, or lies beside one

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from shaping.rehearsals.first_look import MEASURES, look, possible
-from shaping.rehearsals.frame_peaks import Peaks, find_peaks
+from shaping.rehearsals.frame_peaks import FramePeaks, peaks_of_frames
 from shaping.rehearsals.frames import Grid, grid_for
-from shaping.rehearsals.linking import link
+from shaping.rehearsals.linking import link_peaks
 from shaping.rehearsals.model import worth_measuring
 
 GRID = Grid(sample_rate_hz=8000, length=800, hop=200, first_bin=0, stop_bin=301)
@@ -41,7 +41,7 @@ def looked_at(
     power[:, PLACE] = 1.0
     level = np.zeros(frames, np.float32)
     level[frames - soft :] = soft_db
-    peaks = Peaks(
+    peaks = FramePeaks(
         frame=np.arange(frames) + 100,
         bin=np.full(frames, PLACE),
         position=(PLACE + swing * (-1.0) ** np.arange(frames)).astype(np.float32),
@@ -144,7 +144,7 @@ def test_each_track_is_judged_by_itself() -> None:
     power[:, 100] = 10 ** (-3.0 / 10)  # two thirds of 150
     position = np.repeat([90.0, 150.0], 20)
     position[20:] += 0.2 * (-1.0) ** np.arange(20)
-    peaks = Peaks(
+    peaks = FramePeaks(
         np.concatenate([np.arange(20)] * 2),
         np.repeat([90, 150], 20),
         position.astype(np.float32),
@@ -188,7 +188,7 @@ def test_peaks_of_a_frame_and_their_bounds() -> None:
         row[0, place] = 1.0
         for name, value in others.items():
             row[0, place + int(name[1:]) * (1 if name[0] == "p" else -1)] = value
-        return len(find_peaks(row, 7, grid))
+        return len(peaks_of_frames(row, 7, grid))
 
     assert found(50) == 1
     for name in ("p3", "p4", "m3", "m4"):
@@ -201,12 +201,12 @@ def test_peaks_of_a_frame_and_their_bounds() -> None:
     assert found(89) == 0  # 12 bins of margin
     weak = power.copy()
     weak[0, 50] = 10 ** (-77.9 / 10)
-    assert len(find_peaks(weak, 0, grid)) == 1
+    assert len(peaks_of_frames(weak, 0, grid)) == 1
     weak[0, 50] = 10 ** (-78.1 / 10)
-    assert len(find_peaks(weak, 0, grid)) == 0
+    assert len(peaks_of_frames(weak, 0, grid)) == 0
     assert found(50, p20=10**-2.79) == 2
     assert found(50, p20=10**-2.81) == 1
-    assert len(find_peaks(power[:0], 0, grid)) == 0
+    assert len(peaks_of_frames(power[:0], 0, grid)) == 0
 
 
 def test_a_peak_is_read_between_the_bins() -> None:
@@ -214,7 +214,7 @@ def test_a_peak_is_read_between_the_bins() -> None:
     grid = Grid(8000, 800, 200, 0, 101)
     row = np.full((1, 101), 1e-9, np.float32)
     row[0, 49:52] = 10 ** (np.array([-6.25, -0.25, -2.25]) / 10)
-    peaks = find_peaks(row, 7, grid)
+    peaks = peaks_of_frames(row, 7, grid)
     assert peaks.frame.tolist() == [7]
     assert peaks.bin.tolist() == [50]
     assert peaks.position == pytest.approx([50.25], abs=1e-4)
@@ -223,13 +223,13 @@ def test_a_peak_is_read_between_the_bins() -> None:
 
 def track(*places: tuple[int, float]) -> list[int]:
     frame, position = zip(*places, strict=True)
-    peaks = Peaks(
+    peaks = FramePeaks(
         np.array(frame),
         np.rint(position).astype(np.int64),
         np.array(position, np.float32),
         np.zeros(len(frame), np.float32),
     )
-    return [int(root) for root in link(peaks, 301)]
+    return [int(root) for root in link_peaks(peaks, 301)]
 
 
 def test_tracks_go_on_over_two_missing_frames_and_half_a_bin() -> None:

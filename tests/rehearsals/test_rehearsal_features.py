@@ -8,7 +8,7 @@ import pytest
 from shaping.rehearsals.detector import Detector
 from shaping.rehearsals.features import Features
 from shaping.rehearsals.first_look import LEAST, MEASURES, MOST, look, possible
-from shaping.rehearsals.frame_peaks import Peaks
+from shaping.rehearsals.frame_peaks import FramePeaks
 from shaping.rehearsals.frames import grid_for
 from shaping.rehearsals.model import seen_growing
 
@@ -125,7 +125,7 @@ def test_the_quick_look_sees_a_tone_as_it_is():
     bin_number = column + grid.first_bin
     power[:, 2 * bin_number - grid.first_bin] = 1e-3
     n = 30
-    peaks = Peaks(
+    peaks = FramePeaks(
         np.arange(5, 5 + n),
         np.full(n, column),
         np.full(n, column, np.float32) + np.tile([0.1, -0.1], n // 2).astype(np.float32),

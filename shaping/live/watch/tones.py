@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shaping.live.watch.history import History
-from shaping.rehearsals.frame_peaks import find_peaks
+from shaping.rehearsals.frame_peaks import peaks_of_frames
 
 LEAST_FRAMES = 5
 """A tenth of a second: below that nothing can be told from a stroke."""
@@ -43,7 +43,7 @@ class Tones:
 
         A tone that moves by a bin from frame to frame is the same tone.
         """
-        peaks = find_peaks(history.power, 0, history.grid)
+        peaks = peaks_of_frames(history.power, 0, history.grid)
         channel, column = peaks.frame, peaks.bin
         age = np.zeros_like(self._age)
         before = (
