@@ -459,7 +459,7 @@ LISTENING = (
         "the same: a howl with the plan, against without",
         "never louder",
         lambda n: f"{n['howl_louder_lu']:+.2f} LU at most",
-        lambda n: n["howl_louder_lu"] <= 0.1,
+        lambda n: n["howl_louder_lu"] <= 0.005,
         "moments in which an unstable mode holds half the power, within 30 dB of the loudest",
     ),
 )

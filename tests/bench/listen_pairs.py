@@ -166,6 +166,7 @@ def measure(*, quick: bool = False, part: Part = Part.REPORT) -> dict[str, float
         for case in cases(part, 12 if quick else 30, 15.0 if quick else PROGRAMME_S):
             try:
                 scores.append(scored(case, Path(folder)))
+                print(_line(len(scores), scores[-1]), flush=True)  # a run stopped early counts
             except CaptureError:  # nothing but a quiet ring: it is refused, and counted
                 silent += 1
     apart, whole, calm = (
@@ -175,11 +176,7 @@ def measure(*, quick: bool = False, part: Part = Part.REPORT) -> dict[str, float
     by_howl = sorted(scores, key=lambda one: -one.howl_louder_lu)
     by_rest = sorted(scores, key=lambda one: -np.max(np.abs(one.apart_lu), initial=0.0))
     for one in (*by_rest[:5], *by_howl[:5]):
-        print(
-            f"{np.max(np.abs(one.apart_lu), initial=0.0):6.2f} LU apart at most, howl louder by "
-            f"{one.howl_louder_lu:6.2f}, howl over the rest {one.howl_over_rest_lu:6.2f}: "
-            f"{one.name}"
-        )
+        print(_line(scores.index(one) + 1, one))
     return {
         "pairs": float(len(scores)),
         "silent": float(silent),
@@ -197,6 +194,15 @@ def measure(*, quick: bool = False, part: Part = Part.REPORT) -> dict[str, float
         "cap_db": HOWL_CAP_DB,
         "warned_db": WARNED_RISE_DB,
     }
+
+
+def _line(number: int, one: Score) -> str:
+    apart_lu = np.abs(one.apart_lu)
+    return (
+        f"{number:3}: {np.sum(apart_lu <= 0.5):4} of {apart_lu.size:4} windows within 0.5 LU, "
+        f"{apart_lu.max(initial=0.0):6.2f} apart at most, howl louder by "
+        f"{one.howl_louder_lu:7.4f}, over the rest {one.howl_over_rest_lu:6.2f}: {one.name}"
+    )
 
 
 def main() -> None:

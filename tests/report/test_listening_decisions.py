@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.report.listening import words
-from shaping.report.listening.matching import HOWL_CAP_DB, howl_steps, match
+from shaping.report.listening.matching import HOWL_CAP_DB, howl_steps, louder_db, match
 from shaping.report.listening.pair import RenderedPair
 from shaping.report.listening.rise import WARNED_RISE_DB, rise_of
 
@@ -43,6 +43,34 @@ def test_the_gain_follows_what_is_not_howl_and_the_howl_is_never_louder() -> Non
     assert true is not None
     assert np.array_equal(true.with_db, true.without_db)
     assert true.held_down_db == found.held_down_db
+
+
+@pytest.mark.parametrize(("around", "turned_down"), [(False, (7, 14)), (True, (6, 15))])
+def test_a_louder_moment_is_turned_down_by_what_it_is_louder(around, turned_down) -> None:
+    without = steps((-30, 20))
+    with_plan = without.copy()
+    with_plan[10] *= 4.0
+    over_db = louder_db(without, with_plan, around=around)
+    assert np.flatnonzero(over_db).tolist() == list(range(*turned_down))
+    assert over_db[10] == pytest.approx(10 * np.log10(7 / 4))  # of a moment: (3 + 4) / 4
+    assert not louder_db(without, without, around=around).any()
+    assert not louder_db(without[:3], with_plan[9:12], around=around).any()  # shorter than one
+
+
+def test_no_moment_is_louder_after_that(rng) -> None:
+    without, with_plan = 10 ** rng.uniform(-5, -3, (2, 200))
+    turned = with_plan / 10 ** (louder_db(without, with_plan, around=False) / 10)
+    before, after = (np.convolve(power, np.ones(4), "valid") for power in (without, turned))
+    assert (after <= before * (1 + 1e-9)).all()
+
+
+@pytest.mark.parametrize(("level_db", "counts"), [(-39.9, True), (-40.1, False)])
+def test_a_moment_40_db_quieter_does_not_count(level_db, counts) -> None:
+    quiet_db = level_db - 10 * np.log10(2)  # half of the whole is loud: its mean is 3 dB less
+    over_db = louder_db(steps((0, 50), (-200, 50)), steps((0, 50), (quiet_db, 50)), around=False)
+    assert (over_db[60:] > 0).all() == counts
+    assert (over_db[60:] > 0).any() == counts
+    assert over_db.max() < 15.0  # down to 50 dB quieter, not to silence
 
 
 def test_a_quiet_howl_is_left_as_it_is() -> None:

@@ -3,7 +3,7 @@ import pytest
 import soundfile
 from scipy import signal
 
-from shaping.analysis.loudness import measure_loudness
+from shaping.analysis.loudness import measure_loudness, measure_steps
 from shaping.errors import CaptureError, OutputError, ParameterError
 from shaping.filters.kinds import Filter, FilterKind
 from shaping.report.listening.pair import pair_paths, render_pair
@@ -103,6 +103,28 @@ def test_a_pair_is_equally_loud(song, tmp_path):
     assert pair.with_gain_high_db - pair.with_gain_low_db < 1.0
     assert pair.howl_cut_db is None
     assert pair.howls_held_down_db == 0.0
+
+
+def test_no_moment_is_louder_with_the_plan_though_nobody_noticed_the_howl(tmp_path, rng):
+    """A tone grows over speech-like bursts, in the plan's reach and beyond it."""
+    time_s = np.arange(8 * RATE) / RATE
+    bursts = rng.standard_normal(time_s.size) * (np.sin(2 * np.pi * 1.7 * time_s) > -0.3)
+    tones = np.sin(2 * np.pi * 315.0 * time_s) + np.sin(2 * np.pi * 2500.0 * time_s)
+    grown = 10 ** (np.minimum(6 * time_s - 42, 0.0) / 20)
+    source = tmp_path / "howl.wav"
+    soundfile.write(source, 0.05 * bursts + 0.3 * grown * tones, RATE, subtype="FLOAT")
+    pair = render_pair(FILTERS, source, *pair_paths(tmp_path / "out.wav"))
+    power = []
+    for path in (pair.without_path, pair.with_path):
+        samples, _ = soundfile.read(path, dtype="float32", always_2d=True)
+        power.append(measure_steps([samples], RATE).power)
+    before, after = (np.convolve(one, np.ones(4), "valid") for one in power)
+    louder_db = 10 * np.log10(after / before)
+    assert louder_db.max() <= 0.005
+    assert np.median(louder_db) > -0.3
+    true = render_pair(FILTERS, source, *pair_paths(tmp_path / "out.wav"), equally_loud=False,
+                       force=True)  # fmt: skip
+    assert true.with_gain_low_db == true.with_gain_high_db == 0.0
 
 
 def test_existing_files_and_other_formats_are_refused_before_any_work(song, tmp_path):

@@ -2,8 +2,9 @@
 
 Louder sounds better, so two versions are compared at one loudness. One gain for the whole does
 not do it: a plan takes more from a bass than from a voice, and a howl outweighs all music. So the
-gain follows the loudness of what is not howl, slowly; a howl is never louder with the plan than
-without, and both are held down where it would be much louder than everything else.
+gain follows the loudness of what is not howl, slowly; no moment is louder with the plan than
+without, so no howl is, noticed or not; and both are held down where a howl would be much louder
+than everything else.
 
 Conventions: levels are K-weighted powers of steps of 0.1 s (`shaping.analysis.loudness`); gains
 are one a step, meant for its middle, and straight lines in dB between.
@@ -25,16 +26,17 @@ HOWL_CAP_DB = 3.0
 """A howl plays at most so far over the loudness of what is not howl: it still stands out, and
 nobody's ears are surprised. Our choice."""
 
-FOLLOWING_S = 1.0
-"""Length of the window by which the gain follows: shorter than the 3 s in which a listener judges
-loudness, longer than a syllable, so that no syllable is evened out."""
+FOLLOWING_S = 0.4
+"""Length of the window by which the gain follows: a moment of loudness. Over 1 s the moments differ
+by more, and as none may be louder with the plan, what was taken put 3 s up to 1.3 LU apart."""
 
 _BEFORE_S, _AFTER_S = 1.0, 2.0
 """A howl grows before it stands out and rings on afterwards, in measured rooms about so long: with
 0.3 s on both sides it was up to 2 dB louder with the plan there, with 1 s up to 5 dB in one."""
 
 _CORRECTIONS = 4  # a gain that changes fast, as after silence, misses its mark at first
-_HOWL_S = 0.4  # a moment of loudness: over so much a howl is never louder
+_MOMENT = 4  # steps of one momentary window of 0.4 s (EBU Tech 3341, from memory)
+_COUNTED_SHARE = 1e-4  # of the mean power: a moment 40 dB quieter is no howl, nor heard after one
 _LEAST_SHARE = 1e-5  # of the mean power: what is 50 dB quieter takes the gain of the whole
 
 _Real = NDArray[np.float64]
@@ -121,7 +123,7 @@ def match(
             heard = with_plan * 10.0 ** (follow_db / 10.0)
             follow_db = follow_db + _following_db(without, heard, kept)
         # Where it howls the one with the plan is not raised over the other, howl and all.
-        level_db = _following_db(without, with_plan, np.ones_like(kept), _HOWL_S)
+        level_db = _following_db(without, with_plan, np.ones_like(kept))
         follow_db = np.where(howling, np.minimum(follow_db, level_db), follow_db)
     howl_cut_db = None
     if howling.any():
@@ -139,11 +141,42 @@ def match(
     )
 
 
-def _following_db(
-    without: _Real, with_plan: _Real, kept: NDArray[np.bool_], length_s: float = FOLLOWING_S
-) -> _Real:
+def louder_db(without: _Real, with_plan: _Real, *, around: bool) -> _Real:
+    """Return by how much to turn the one with the plan down so that no moment of it is louder.
+
+    A howl grows for seconds before anything can tell it from music, so all moments count.
+
+    Parameters
+    ----------
+    without, with_plan : ndarray, shape (n,)
+        K-weighted power of each step, as heard.
+    around : bool
+        Whether the steps beside a moment, whose gains reach into it, are turned down with it: that
+        is certain to do, and takes more than it must.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        In dB, 0 or more: for each step the most of all moments that it belongs to.
+    """
+    if without.size < _MOMENT:
+        return np.zeros(without.size)
+    before, after = (
+        np.convolve(power, np.full(_MOMENT, 1.0 / _MOMENT), "valid")
+        for power in (without, with_plan)
+    )
+    before = np.maximum(before, _LEAST_SHARE * without.mean())  # under this it counts no more
+    heard = after > _COUNTED_SHARE * without.mean()
+    over_db = np.where(heard, np.maximum(power_lufs(after) - power_lufs(before), 0.0), 0.0)
+    reach = 1 if around else 0
+    padded = np.pad(over_db, _MOMENT - 1 + reach)
+    own = np.lib.stride_tricks.sliding_window_view(padded, _MOMENT + 2 * reach)
+    return np.asarray(own.max(axis=1))
+
+
+def _following_db(without: _Real, with_plan: _Real, kept: NDArray[np.bool_]) -> _Real:
     """Return the gain that brings the one to the other's loudness, followed slowly."""
-    width = round(length_s * STEPS_PER_S)
+    width = round(FOLLOWING_S * STEPS_PER_S)
     window = np.hanning(width + 2)[1:-1]
     near, other = (
         ndimage.convolve1d(np.where(kept, power, 0.0), window / window.sum(), mode="constant")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,9 +14,10 @@ from scipy import ndimage
 from shaping.analysis.loudness import STEPS_PER_S, LoudnessSteps, measure_steps
 from shaping.capture.audio import RecordingInfo, inspect
 from shaping.errors import CaptureError, OutputError
+from shaping.filters.cookbook import Sos
 from shaping.filters.design import cascade_sos
 from shaping.filters.kinds import Filter
-from shaping.report.listening.matching import howl_steps, match
+from shaping.report.listening.matching import howl_steps, louder_db, match
 from shaping.report.listening.rise import Rise, rise_of
 from shaping.report.listening.streams import (
     CEILING_DBFS,
@@ -26,6 +27,8 @@ from shaping.report.listening.streams import (
     rendered,
     writing,
 )
+
+_CHECKS = 4  # what is heard is measured so often; by the last little is left to take
 
 _Real = NDArray[np.float64]
 
@@ -131,20 +134,20 @@ def render_pair(
             "use a recording of a second or more with sound in it"
         )
     gains = (found.without_db, found.with_db)
+    if equally_loud:
+        gains = (found.without_db, _never_louder(chains, gains, info))
     common_db = min(0.0, *(_headroom_db(one, gain) for one, gain in zip(steps, gains, strict=True)))
     with ExitStack() as stack:
         for sos, destination, gain_db in zip(chains, destinations, gains, strict=True):
             out = stack.enter_context(writing(destination, info, force=force))
-            done = 0
-            for block in rendered(sos, info):
-                out.write(_with_gain(block, gain_db + common_db, done, info))
-                done += len(block)
+            for block in _gained(sos, gain_db + common_db, info):
+                out.write(block)
     heard = [
         power * 10.0 ** ((gain + common_db) / 10.0)
         for power, gain in zip((before, after), gains, strict=True)
     ]
     rises = [rise for rise in map(rise_of, heard) if rise is not None]
-    follow_db = found.with_db - found.without_db
+    follow_db = gains[1] - gains[0]
     return RenderedPair(
         without_path=str(without),
         with_path=str(with_plan),
@@ -179,6 +182,30 @@ def _headroom_db(steps: LoudnessSteps, gain_db: _Real) -> float:
     highest_db = np.pad(ndimage.maximum_filter1d(gain_db, 3), (0, 1), mode="edge")
     loudest = steps.peak * 10.0 ** (highest_db[: steps.peak.size] / 20.0)
     return CEILING_DBFS - peak_db(float(np.max(loudest, initial=0.0)))
+
+
+def _never_louder(chains: list[Sos], gains: tuple[_Real, _Real], info: RecordingInfo) -> _Real:
+    """Return gains for the one with the plan that leave no moment of it louder, as measured."""
+    without_db, with_db = gains
+    before = _heard_power(chains[0], without_db, info)
+    for check in range(_CHECKS):
+        heard = _heard_power(chains[1], with_db, info)
+        over_db = louder_db(before, heard, around=check == _CHECKS - 1)
+        if not over_db.any():
+            break
+        with_db = with_db - over_db
+    return with_db
+
+
+def _heard_power(sos: Sos, gain_db: _Real, info: RecordingInfo) -> _Real:
+    return measure_steps(_gained(sos, gain_db, info), info.sample_rate_hz).power
+
+
+def _gained(sos: Sos, gain_db: _Real, info: RecordingInfo) -> Iterator[Block]:
+    done = 0
+    for block in rendered(sos, info):
+        yield _with_gain(block, gain_db, done, info)
+        done += len(block)
 
 
 def _with_gain(block: Block, gain_db: _Real, done: int, info: RecordingInfo) -> Block:
