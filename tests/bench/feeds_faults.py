@@ -9,6 +9,10 @@ carry no fault, one, or two that can be told together; how bad, is drawn over th
 those put in. The two parts have makers and seeds of their own. Beside it the plainest method: the
 rms of each channel against the median of all.
 
+A level is held against the gain that was put in, and against that and the median of the pack's
+response over the octaves: a pack that is not flat has no one level, and the median is what
+`shaping.analysis.feeds.outputs` says the level is.
+
 What is left out because nobody could tell it: of two packs, which is too high; lateness of packs
 that were recorded apart; the sides of a pack of which one channel was recorded.
 """
@@ -21,6 +25,7 @@ import json
 import math
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,6 +36,7 @@ from scipy import signal as dsp
 
 from shaping.analysis.feeds.findings import Feed, Pack, PackMeasure
 from shaping.analysis.feeds.measure import Signal, measure_pack, place_of_take
+from shaping.analysis.feeds.played import GAP_HZ
 from shaping.analysis.feeds.thresholds import Thresholds
 from shaping.analysis.feeds.verdict.judge import judge
 
@@ -41,6 +47,9 @@ NO_LEVEL = {"uneven", "silent"}
 """Faults that leave a pack without one level."""
 
 WITHIN_DB = 0.2
+
+EVEN_HZ = (111.0, 8_980.0)
+"""Where the level of a response that is not flat is told: third octaves of 125 Hz to 8 kHz."""
 
 MUSIC = {"tuning": "music/folk_vocal", "report": "music/jazz"}
 
@@ -68,8 +77,23 @@ class Case:
         return abs(gain - self.gain_db)
 
     @property
+    def median_error_db(self) -> float:
+        """The same against what the response makes of the level."""
+        gain = self.feed.gain_db
+        if set(self.made.faults) & NO_LEVEL or gain is None:
+            return math.nan
+        return abs(gain - self.gain_db - response_db(self.made.response))
+
+    @property
     def right(self) -> bool:
         return self.told == set(self.made.faults)
+
+
+def response_db(response: Callable[[Floats], Floats]) -> float:
+    """Return the median gain over the octaves, outside the signal's gap."""
+    frequency = np.geomspace(*EVEN_HZ, 500)
+    heard = (frequency < GAP_HZ[0]) | (frequency > GAP_HZ[1])
+    return float(np.median(20 * np.log10(np.abs(response(frequency[heard])))))
 
 
 def music_of(part: str) -> list[Floats]:
@@ -218,6 +242,7 @@ def numbers(cases: list[Case]) -> dict[str, float]:
     double = [one for one in cases if len(one.made.faults) == 2]
     sound = [one for one in cases if not one.made.faults]
     errors = np.array([one.level_error_db for one in cases if not set(one.made.faults) & NO_LEVEL])
+    medians = np.array([one.median_error_db for one in cases if math.isfinite(one.level_error_db)])
     quiet = [
         one
         for one in cases
@@ -239,6 +264,9 @@ def numbers(cases: list[Case]) -> dict[str, float]:
         "level_not_told": int(np.isnan(errors).sum()),
         "level_p99_db": float(np.nanquantile(errors, 0.99)) if errors.size else 0.0,
         "level_worst_db": float(np.nanmax(errors)) if errors.size else 0.0,
+        "median_within": int((medians <= WITHIN_DB).sum()),
+        "median_p99_db": float(np.quantile(medians, 0.99)) if medians.size else 0.0,
+        "median_worst_db": float(medians.max(initial=0.0)),
         "quiet": len(quiet),
         "quiet_found": len(found_quiet),
         "plain_right": sum(one.plain == set(one.made.faults) for one in single),
@@ -260,9 +288,10 @@ def tell(cases: list[Case]) -> None:
         print(f"{code:12} {table[code][0]:7} {table[code][1]:7} {table[code][2]:8}")
     for one in cases:
         off = one.level_error_db
-        if off > WITHIN_DB:
+        if max(off, one.median_error_db) > WITHIN_DB:
             print(
-                f"  {'+'.join(one.made.faults) or 'sound':24} level off by {off:.2f} dB of "
+                f"  {'+'.join(one.made.faults) or 'sound':24} level off by {off:.2f} dB, "
+                f"{one.median_error_db:.2f} with its response, of "
                 f"{one.packs} at {one.rate_hz} {'stereo' if one.made.stereo else 'mono'}"
             )
         if not one.right:

@@ -9,6 +9,7 @@ those of the other, and a burst that a radio lost is made up for by its companio
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,11 @@ _FOUND_SIGMA = 6.5
 """Height of a correlation over its rms: the highest of some minutes of noise stays below 5.5."""
 
 _PLAIN_SIGMA = 15.0
-"""A burst this high is there beyond doubt, alone too."""
+"""A burst this high over what is near it is there beyond doubt, alone too. Over the whole recording
+would not do: where all else is quiet, the correlation with one loud moment is as high."""
+
+_TOP = 40
+"""Samples on either side that belong to a peak: 5 ms."""
 
 _TOLERANCE_S = 0.5e-3
 """Most that a burst may lie off the line of the others, with a pack's uneven response."""
@@ -55,6 +60,14 @@ class Place:
 
     offset_s: float
     clock_ppm: float
+
+
+class _Peak(NamedTuple):
+    """Where a burst may be: its height over the rms of all, and over that of what is near."""
+
+    at_s: float
+    height: float
+    over_near: float
 
 
 def find_place(samples: Samples, sample_rate_hz: int, *, signal_rate_hz: int) -> Place | None:
@@ -95,24 +108,28 @@ def find_place(samples: Samples, sample_rate_hz: int, *, signal_rate_hz: int) ->
         )
         conjugate = np.conj(fft.rfft(template, size))
         correlation = fft.irfft(spectra * conjugate[:, None], size, axis=0)[: slow.shape[0]]
-        found.append(_peaks(correlation, rate))
+        found.append(_peaks(correlation, rate, count))
     place = _line(bursts, found, signal_rate_hz)
     if place is None:
         _refuse_cut_off(bursts, found, signal_rate_hz, slow.shape[0] / rate)
     return place
 
 
-def _peaks(correlation: Floats, rate: float) -> list[tuple[float, float]]:
-    """Return time in seconds and height of the highest peaks over all outputs."""
+def _peaks(correlation: Floats, rate: float, reach: int) -> list[_Peak]:
+    """Return the highest peaks over all outputs; what is near lies within so many samples."""
     rms = np.sqrt(np.mean(correlation**2, axis=0))
     height = np.max(np.abs(correlation) / np.maximum(rms, 1e-30), axis=1)
+    whole = height.copy()
     found = []
     for _ in range(_PEAKS):
         at = int(np.argmax(height))
         if height[at] < _FOUND_SIGMA:
             break
-        found.append(((at + _between(height, at)) / rate, float(height[at])))
-        height[max(0, at - 40) : at + 41] = 0.0
+        before, after = whole[max(0, at - reach) : max(0, at - _TOP)], whole[at + _TOP :][:reach]
+        near = float(np.sqrt(np.mean(np.concatenate([before, after, [1e-30]]) ** 2)))
+        top_s = (at + _between(height, at)) / rate
+        found.append(_Peak(top_s, float(height[at]), float(height[at]) / near))
+        height[max(0, at - _TOP) : at + _TOP + 1] = 0.0
     return found
 
 
@@ -125,17 +142,15 @@ def _between(height: Floats, at: int) -> float:
     return float(0.5 * (before - after) / bend) if bend < 0 else 0.0
 
 
-def _line(
-    bursts: list[Stretch], found: list[list[tuple[float, float]]], rate_hz: int
-) -> Place | None:
+def _line(bursts: list[Stretch], found: list[list[_Peak]], rate_hz: int) -> Place | None:
     """Return the line that the highest bursts of both ends agree on."""
     played = np.array([one.start / rate_hz for one in bursts])
     half = len(bursts) // 2
     best: tuple[float, Place] | None = None
     for i in range(half):
         for j in range(half, len(bursts)):
-            for first_s, _ in found[i]:
-                for last_s, _ in found[j]:
+            for first_s, *_ in found[i]:
+                for last_s, *_ in found[j]:
                     speed = (last_s - first_s) / (played[j] - played[i])
                     if abs(speed - 1) > MAX_CLOCK_PPM * 1e-6:
                         continue
@@ -148,16 +163,16 @@ def _line(
 
 def _refuse_cut_off(
     bursts: list[Stretch],
-    found: list[list[tuple[float, float]]],
+    found: list[list[_Peak]],
     rate_hz: int,
     duration_s: float,
 ) -> None:
     """Raise where a burst that is plain to hear puts the signal's other end outside."""
     first_s, last_s = bursts[0].start / rate_hz, (bursts[-1].start + PERIOD) / rate_hz
     for one, peaks in zip(bursts, found, strict=True):
-        if not peaks or peaks[0][1] < _PLAIN_SIGMA:
+        if not peaks or min(peaks[0].height, peaks[0].over_near) < _PLAIN_SIGMA:
             continue
-        offset_s = peaks[0][0] - one.start / rate_hz
+        offset_s = peaks[0].at_s - one.start / rate_hz
         if offset_s + first_s < 0 or offset_s + last_s > duration_s:
             end = "begins after" if offset_s + first_s < 0 else "ends before"
             raise CaptureError(
@@ -167,15 +182,15 @@ def _refuse_cut_off(
 
 
 def _agreed(
-    played: Floats, found: list[list[tuple[float, float]]], speed: float, offset_s: float
+    played: Floats, found: list[list[_Peak]], speed: float, offset_s: float
 ) -> list[tuple[float, float, float]]:
     """Return time played, time heard and height of the bursts on a line."""
     agreed = []
     for at_s, peaks in zip(played, found, strict=True):
-        near = [one for one in peaks if abs(one[0] - offset_s - speed * at_s) < _TOLERANCE_S]
+        near = [one for one in peaks if abs(one.at_s - offset_s - speed * at_s) < _TOLERANCE_S]
         if near:
-            heard_s, height = max(near, key=lambda one: one[1])
-            agreed.append((float(at_s), heard_s, height))
+            best = max(near, key=lambda one: one.height)
+            agreed.append((float(at_s), best.at_s, best.height))
     return agreed
 
 

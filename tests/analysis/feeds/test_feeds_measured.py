@@ -153,6 +153,16 @@ def test_a_recording_of_a_part_of_the_signal_is_refused(played, part_of_it, told
         find_place(heard, RATE, signal_rate_hz=RATE)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_one_loud_moment_in_a_silent_pack_is_no_part_of_the_signal(played, seed):
+    """A knock on a mic, over hardly any noise, is as high over the rms of all as a burst is."""
+    rng = np.random.default_rng(seed)
+    heard = 1e-6 * rng.standard_normal((len(played), 1)).astype(np.float32)
+    at = int(rng.choice([RATE, len(played) - RATE]))
+    heard[at : at + 240, 0] += 0.1 * rng.standard_normal(240) * np.exp(-np.arange(240) / 24)
+    assert find_place(heard, RATE, signal_rate_hz=RATE) is None
+
+
 LEVELS = np.array([-30.0, -20.0, -12.0, -9.0, -6.0, -3.0, 0.0, 3.0, 6.0])
 CLEAN = np.full(LEVELS.size, -np.inf)
 SURE = np.full(LEVELS.size, 0.02)
