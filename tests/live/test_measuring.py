@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.loop.stability import LONGEST_LOOP_DELAY_S, may_be_own_delay
 from shaping.errors import DeviceError, ParameterError
 from shaping.live import level, measuring
 from shaping.live.measuring import TRIES, Asked, SoundStopped, listen, measure_wedge
@@ -87,6 +88,18 @@ def test_the_recording_holds_the_path_to_a_sample_and_a_hundredth_of_a_decibel()
         band = loop.trusted & (loop.frequency_hz > 200) & (loop.frequency_hz < 8000)
         error_db = 20 * np.log10(np.abs(loop.response[band]) / gain)
         assert abs(np.median(error_db)) < 0.01
+
+
+@pytest.mark.parametrize("block", [64, 4096])
+def test_the_delay_of_a_take_is_never_promised_as_the_loops_own(block):
+    """The same path through short and long buffers: only the computer's own delay differs."""
+    made = device((LEAD,), block=block)
+    take, _ = measured(made, Asked(0, (0,), ("lead",), duration_s=2.0))
+    loop = estimate_loop_response(
+        take.recorded[:, 0], take.reference, capture_rate_hz=RATE, reference_rate_hz=RATE
+    )
+    assert loop.delay_s > SILENCE_BEFORE_S > LONGEST_LOOP_DELAY_S
+    assert not may_be_own_delay(loop.delay_s)
 
 
 @pytest.mark.slow

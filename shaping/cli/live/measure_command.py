@@ -114,7 +114,7 @@ def command(
     from shaping.equaliser.limits_file import load_limits
     from shaping.live.devices import find_device, list_devices
     from shaping.live.duplex import Duplex
-    from shaping.live.measuring import Asked, SoundStopped
+    from shaping.live.measuring import DELAY_NOT_KNOWN, Asked, SoundStopped
     from shaping.live.recording import with_entries
     from shaping.live.stopping import Cause
     from shaping.output import write_text
@@ -151,6 +151,7 @@ def command(
         click.echo(f"shaping: {stopped}", err=True)
         return 130 if stopped.cause in (Cause.KEY, Cause.SIGNAL) else 3
     entries = _written(wedges, takes, sample_rate_hz, say, force=force)
+    say("\n" + click.wrap_text(DELAY_NOT_KNOWN, 78) + "\n")
     if stage is None:
         _one_plan(wedges[0], kind, limits, amount, html_path, json_path, force=force)
         if json_path != options.STDOUT:
