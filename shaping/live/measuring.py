@@ -330,6 +330,8 @@ def _refuse_stopped(taken: Taken, asked: Asked) -> None:
         "wedge, then try again",
         Cause.CLIPPED: f"{name} clipped, so the sound was stopped: turn its preamp down, then try "
         "again",
+        Cause.GONE: f"{name} fell silent while the sound played, so it was stopped: check its "
+        "cable, preamp and phantom power, then try again",
         Cause.DEVICE_LOST: "the sound device went away, and the sound with it: check cable, power "
         "and sound server, then try again",
         Cause.LEVEL_FOUND: "stopped",

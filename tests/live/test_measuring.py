@@ -152,6 +152,18 @@ def test_clipping_stops_it():
         measured(device(disturb=clip))
 
 
+def test_an_input_that_falls_silent_stops_it_and_is_named():
+    def pull_the_cable(heard, at_s):
+        if at_s > 2.5:
+            heard[:, 1] = 0.0
+
+    made = device(disturb=pull_the_cable)
+    with pytest.raises(SoundStopped, match="choir fell silent") as stopped:
+        measured(made)
+    assert stopped.value.cause is Cause.GONE
+    assert not made.fed[-1][-made.block :].any()
+
+
 def test_a_key_stops_it():
     stop = Stop()
     made = device(disturb=lambda _heard, at_s: stop.ask(Cause.KEY) if at_s > 3.5 else None)

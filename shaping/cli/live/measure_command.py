@@ -106,7 +106,8 @@ def command(
 
     MUTE EVERY SEND FIRST. The inputs are checked, then the noise rises slowly from silence and goes
     no further than 20 dB over the room. Any key or Ctrl-C stops it at once; so does an input that
-    climbs or clips. The recording, what was played and an entry for a stage file are kept.
+    climbs, clips or falls silent. The recording, what was played and an entry for a stage
+    file are kept.
 
     Exit code 3: the sound was stopped because of what was heard, or the device went away.
     """
