@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import fftconvolve
 
 from shaping.analysis.loop.response import estimate_loop_response
 from shaping.live.player import SILENCE_BEFORE_S
@@ -123,7 +124,7 @@ def test_a_whole_stage_measured_equals_the_offline_answer_on_the_same_paths(tmp_
     place = tmp_path / "stage.toml"
     place.write_text(STAGE, encoding="utf-8")
     with jack_stage(tmp_path, paths, noise_dbfs=noise_dbfs, period=LONGEST_PERIOD) as stage:
-        words = ("measure", str(place), "--device", "stage", "--yes", "--duration", "10")
+        words = ("measure", str(place), "--device", "stage", "--yes", "--duration", "6")
         wired = ("--output", "left=1", "--output", "right=2", "--mics", "lead=1, choir=2, guitar=3")
         code, said = ran(stage, *words, *wired, "--json", str(tmp_path / "plan.json"))
     assert code == 0, said
@@ -133,7 +134,7 @@ def test_a_whole_stage_measured_equals_the_offline_answer_on_the_same_paths(tmp_
         played, _ = soundfile.read(tmp_path / f"{name}_played.wav")
         before = round(SILENCE_BEFORE_S * RATE_HZ)
         sound = np.concatenate([np.zeros(before), played, np.zeros(RATE_HZ)])
-        heard = np.stack([np.convolve(sound, p)[: sound.size] for p in paths[:, wedge]], axis=1)
+        heard = np.stack([fftconvolve(sound, p)[: sound.size] for p in paths[:, wedge]], axis=1)
         heard += 10 ** (noise_dbfs / 20) * rng.standard_normal(heard.shape)
         write_recording(tmp_path / f"{name}.wav", heard.astype(np.float32), RATE_HZ, force=True)
     offline_stage = load_stage(tmp_path / "stage_measured.toml")
@@ -239,13 +240,13 @@ def test_an_output_that_feeds_something_else_is_told(tmp_path):
 
 
 def test_lost_blocks_void_a_take(plain, tmp_path):
-    """The stage takes longer than a block, two hundred times."""
+    """The stage takes twice as long as a block, until every take has been given up."""
     plain.say("reset")
     lost = plain.say("report")["lost"]
-    words = (*ONE_WEDGE, str(tmp_path), "--mics", "lead=1", "--duration", "3")
+    words = (*ONE_WEDGE, str(tmp_path), "--mics", "lead=1", "--duration", "1")
     with program(plain.environment, *words) as running:
         running.wait_for("Playing at")
-        plain.say("sleep 0.06 200")
+        plain.say("sleep 0.045 5000")
         code, said = running.end(90)
     assert plain.say("report")["lost"] >= lost + 50
     assert code == 2, said
