@@ -47,7 +47,8 @@ Examples:
     "--same-start",
     is_flag=True,
     help="With a reference: player and recorder share a clock and a start, so that the delay from "
-    "file to file is the loop's own.",
+    "file to file is the loop's own. Not so where a computer played and recorded: its own delay is "
+    "in the files.",
 )
 @options.ring_out_channel_option
 @click.option(

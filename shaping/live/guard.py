@@ -1,8 +1,9 @@
-"""Whether an input climbs as a howl does, or clips: judged in every block while a sound plays.
+"""Whether an input climbs as a howl does, clips, or is gone: judged in every block of a sound.
 
 While noise plays, an input holds the room's noise or the noise through the path, whichever is
 louder, and the path does not change. What stands well over both is a howl, or somebody at the mic;
-the sound stops for either. Runs inside the audio callback: everything is made beforehand.
+the sound stops for either, and where an input brings no sample any more: nobody would hear a howl
+there. Runs inside the audio callback: everything is made beforehand.
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ CLIMB_S = 0.03
 
 CLIPPING = 0.999
 """Full scale less the rounding of a 10-bit converter: a real input never stays just under it."""
+
+GONE_S = 0.5
+"""An input that was alive holds noise; nothing but zeros for so long, longer than two lost blocks
+of the longest kind (0.17 s), means that its cable, preamp or server is gone."""
 
 _FALL_DB_PER_S = 30.0
 """What is expected falls no faster: a room with 2 s of reverberation goes on sounding, and devices
@@ -63,6 +68,7 @@ class Guard:
         self._played_db = _SILENT_DB
         self._sounding_s = 0.0
         self._over_s = np.zeros(self._noise_db.size)
+        self._gone_s = np.zeros(self._noise_db.size)
         self._smooth = np.full(self._noise_db.size, math.nan)
 
     def look(
@@ -90,6 +96,9 @@ class Guard:
         for at in range(level_db.size):
             if peak[at] >= CLIPPING:
                 return Cause.CLIPPED, at
+            self._gone_s[at] = self._gone_s[at] + block_s if self._is_gone(peak[at]) else 0.0
+            if self._gone_s[at] >= GONE_S:
+                return Cause.GONE, at
             level = float(level_db[at])
             path = float(self.path_db[at])
             expected = max(float(self._noise_db[at]), self._played_db + path)
@@ -102,6 +111,10 @@ class Guard:
             if self._learns and self._sounding_s > _LEARNT_AFTER_S:
                 self._learn(at, level - played_db, block_s)
         return None
+
+    def _is_gone(self, peak: np.float32) -> bool:
+        """Return whether a block of an input holds nothing, once the sound is under way."""
+        return peak == 0.0 and self._sounding_s > _LEARNT_AFTER_S
 
     def _learn(self, at: int, path_db: float, block_s: float) -> None:
         """Take the least that was seen, a tenth of a second at a time, for the path."""

@@ -25,6 +25,14 @@ from shaping.text.sentences import listing
 TRIES: Final = 3
 """So often a take is made again before the buffers are to blame."""
 
+DELAY_NOT_KNOWN: Final = (
+    "The delay in these files holds the way through this computer and back, which the loop in use "
+    "has not: figures in phase are for loop delays from 2 to 20 ms. Settings and safe sends hold "
+    "whatever the delay."
+)
+"""One device is one clock, so all mics of a take share one delay. But what its buffers and
+converters add is known to nobody: what drivers report is rounded to blocks, and no measure."""
+
 _LISTEN_S = 2.0
 _RISE_SEED = 1
 _STEP_24 = np.float32(2.0**-23)
@@ -322,6 +330,8 @@ def _refuse_stopped(taken: Taken, asked: Asked) -> None:
         "wedge, then try again",
         Cause.CLIPPED: f"{name} clipped, so the sound was stopped: turn its preamp down, then try "
         "again",
+        Cause.GONE: f"{name} fell silent while the sound played, so it was stopped: check its "
+        "cable, preamp and phantom power, then try again",
         Cause.DEVICE_LOST: "the sound device went away, and the sound with it: check cable, power "
         "and sound server, then try again",
         Cause.LEVEL_FOUND: "stopped",

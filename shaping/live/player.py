@@ -28,7 +28,8 @@ HIGHEST_PEAK_DBFS: Final = -8.0
 
 SILENCE_BEFORE_S: Final = 0.5
 """Silence before the sound: the stream settles, and lost blocks are told from those of its start.
-Longer than any loop, so that the delay from file to file is not taken for the loop's own."""
+It stays in the recording, longer than any loop: the delay from file to file holds the way through
+the computer and back, which the loop in use has not, so nothing may take it for the loop's own."""
 
 AFTER_S: Final = 1.0
 """Recorded after the sound: rooms go on sounding."""

@@ -23,6 +23,7 @@ class Cause(StrEnum):
     CLIMBING = "climbing"
     RING = "ring"
     CLIPPED = "clipped"
+    GONE = "gone"
     LEVEL_FOUND = "level-found"
     DEVICE_LOST = "device-lost"
 

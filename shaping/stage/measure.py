@@ -18,7 +18,7 @@ from scipy import interpolate
 from shaping.analysis.findings import LoopResponse, Ring
 from shaping.analysis.loop.faults import MeasurementFault
 from shaping.analysis.loop.response import estimate_loop_response
-from shaping.analysis.loop.stability import LONGEST_LOOP_DELAY_S
+from shaping.analysis.loop.stability import may_be_own_delay
 from shaping.analysis.ring_out.over_captures import rings_across
 from shaping.analysis.ring_out.rings import find_rings
 from shaping.capture.audio import MAX_CAPTURE_FRAMES, inspect, read_blocks, read_capture
@@ -302,7 +302,7 @@ def _matrix(
                 response[:, m, w], error_db[:, m, w], trusted[:, m, w] = _on_grid(
                     loop, frequency_hz, loop.delay_s - delay_s[w]
                 )
-                known &= 0 < loop.delay_s <= LONGEST_LOOP_DELAY_S
+                known &= may_be_own_delay(loop.delay_s)
     return PathMatrix(position, frequency_hz, response, error_db, trusted, delay_s, bool(known))
 
 

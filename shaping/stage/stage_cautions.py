@@ -38,8 +38,9 @@ def stage_cautions(plan: StagePlan, measured: Sequence[Measured]) -> tuple[str, 
     said += _missing(plan, measured)
     if plan.before is not None and not plan.before.delay_known:
         said.append(
-            "Player and recorder did not start together, so the loops' own delays are not known: "
-            "the in-phase figures are medians over delays from 2 to 20 ms."
+            "The recordings do not tell the loops' own delays (player and recorder did not start "
+            "together, or the way through a computer is in them): the in-phase figures are "
+            "medians over delays from 2 to 20 ms."
         )
     if plan.before is not None:
         said.append(coupling_text(plan))

@@ -116,23 +116,26 @@ def jack_stage(
             raise RuntimeError(f"the server {name} did not start; see {log.name}")
         yield RunningStage(name, jackd, stage)
     finally:
-        for process in (stage, jackd):
-            if process is not None:
-                _ended(process)
-                for pipe in (process.stdin, process.stdout):
-                    if pipe is not None:
-                        pipe.close()
+        if stage is not None:
+            _ended(stage)
+        _ended(jackd)
         log.close()
 
 
 def _ended(process: subprocess.Popen[Any]) -> None:
-    """End a program: politely first, or a server leaves its shared memory behind."""
-    process.terminate()
+    """End a program politely, or a server waits for its clients and leaves memory behind."""
+    if process.stdin is not None:
+        with contextlib.suppress(BrokenPipeError):
+            process.stdin.close()  # the stage leaves its server then
+    else:
+        process.terminate()
     try:
-        process.wait(5)
+        process.wait(15)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
+    if process.stdout is not None:
+        process.stdout.close()
 
 
 @dataclass(eq=False)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.analysis.loop.response import estimate_loop_response
+from shaping.analysis.loop.stability import LONGEST_LOOP_DELAY_S, may_be_own_delay
 from shaping.errors import DeviceError, ParameterError
 from shaping.live import level, measuring
 from shaping.live.measuring import TRIES, Asked, SoundStopped, listen, measure_wedge
@@ -89,6 +90,18 @@ def test_the_recording_holds_the_path_to_a_sample_and_a_hundredth_of_a_decibel()
         assert abs(np.median(error_db)) < 0.01
 
 
+@pytest.mark.parametrize("block", [64, 4096])
+def test_the_delay_of_a_take_is_never_promised_as_the_loops_own(block):
+    """The same path through short and long buffers: only the computer's own delay differs."""
+    made = device((LEAD,), block=block)
+    take, _ = measured(made, Asked(0, (0,), ("lead",), duration_s=2.0))
+    loop = estimate_loop_response(
+        take.recorded[:, 0], take.reference, capture_rate_hz=RATE, reference_rate_hz=RATE
+    )
+    assert loop.delay_s > SILENCE_BEFORE_S > LONGEST_LOOP_DELAY_S
+    assert not may_be_own_delay(loop.delay_s)
+
+
 @pytest.mark.slow
 def test_a_take_that_lost_a_block_is_taken_again():
     made = device()
@@ -137,6 +150,18 @@ def test_clipping_stops_it():
 
     with pytest.raises(SoundStopped, match="choir clipped"):
         measured(device(disturb=clip))
+
+
+def test_an_input_that_falls_silent_stops_it_and_is_named():
+    def pull_the_cable(heard, at_s):
+        if at_s > 2.5:
+            heard[:, 1] = 0.0
+
+    made = device(disturb=pull_the_cable)
+    with pytest.raises(SoundStopped, match="choir fell silent") as stopped:
+        measured(made)
+    assert stopped.value.cause is Cause.GONE
+    assert not made.fed[-1][-made.block :].any()
 
 
 def test_a_key_stops_it():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.errors import ParameterError
-from shaping.live.guard import CLIMB_DB, Guard
+from shaping.live.guard import CLIMB_DB, GONE_S, Guard
 from shaping.live.player import HIGHEST_PEAK_DBFS, SILENCE_BEFORE_S, STOP_FADE_S, Player
 from shaping.live.stopping import Cause, Stop
 
@@ -138,10 +138,18 @@ def test_one_short_click_is_no_climb():
     assert one.taken().cause is None
 
 
+@pytest.mark.parametrize(("silent_s", "stops"), [(GONE_S - 0.01, False), (GONE_S, True)])
+def test_an_input_that_brings_nothing_any_more_stops_it(silent_s, stops):
+    one = player(np.full(2 * RATE, 0.1), guard=guard())
+    from_block, blocks = 100, round(silent_s * RATE / BLOCK)
+    run(one, lambda n: 0.0 if from_block <= n < from_block + blocks else 1e-4)
+    assert one.taken().cause is (Cause.GONE if stops else None)
+
+
 @pytest.mark.parametrize(("peak", "stops"), [(0.998, False), (0.9995, True)])
 def test_clipping_stops_it_at_once(peak, stops):
     one = player(np.full(RATE, 0.1), guard=guard(noise_db=-1.0))
-    played = run(one, lambda n: peak if n == 90 else 0.0)[:, 1]
+    played = run(one, lambda n: peak if n == 90 else 1e-4)[:, 1]
     assert one.taken().cause is (Cause.CLIPPED if stops else None)
     if stops:
         assert np.flatnonzero(played)[-1] < 90 * BLOCK + STOP_FADE_S * RATE

@@ -99,6 +99,7 @@ class Stage:
             self.sleep_s, self.sleeps = float(words[1]), int(words[2])
         elif words[0] == "reset":
             self.send, self.tone, self.clip, self.quiet = 1.0, None, False, False
+            self.sleeps = 0
         else:
             setattr(self, words[0], True)
         self.acted = time.monotonic()

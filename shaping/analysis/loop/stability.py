@@ -90,6 +90,15 @@ def stable_gain(
     )
 
 
+def may_be_own_delay(delay_s: float) -> bool:
+    """Return whether a delay from file to file may be a loop's own, by its length.
+
+    >>> may_be_own_delay(0.012), may_be_own_delay(0.512)
+    (True, False)
+    """
+    return 0 < delay_s <= LONGEST_LOOP_DELAY_S
+
+
 def in_phase_interval(
     response: LoopResponse,
     equaliser: NDArray[np.complex128] | None = None,

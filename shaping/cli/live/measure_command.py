@@ -106,7 +106,8 @@ def command(
 
     MUTE EVERY SEND FIRST. The inputs are checked, then the noise rises slowly from silence and goes
     no further than 20 dB over the room. Any key or Ctrl-C stops it at once; so does an input that
-    climbs or clips. The recording, what was played and an entry for a stage file are kept.
+    climbs, clips or falls silent. The recording, what was played and an entry for a stage
+    file are kept.
 
     Exit code 3: the sound was stopped because of what was heard, or the device went away.
     """
@@ -114,7 +115,7 @@ def command(
     from shaping.equaliser.limits_file import load_limits
     from shaping.live.devices import find_device, list_devices
     from shaping.live.duplex import Duplex
-    from shaping.live.measuring import Asked, SoundStopped
+    from shaping.live.measuring import DELAY_NOT_KNOWN, Asked, SoundStopped
     from shaping.live.recording import with_entries
     from shaping.live.stopping import Cause
     from shaping.output import write_text
@@ -151,6 +152,7 @@ def command(
         click.echo(f"shaping: {stopped}", err=True)
         return 130 if stopped.cause in (Cause.KEY, Cause.SIGNAL) else 3
     entries = _written(wedges, takes, sample_rate_hz, say, force=force)
+    say("\n" + click.wrap_text(DELAY_NOT_KNOWN, 78) + "\n")
     if stage is None:
         _one_plan(wedges[0], kind, limits, amount, html_path, json_path, force=force)
         if json_path != options.STDOUT:

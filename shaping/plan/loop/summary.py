@@ -15,9 +15,9 @@ import numpy as np
 from shaping.analysis.findings import LoopResponse
 from shaping.analysis.loop.promise import GainInterval, gain_interval, withheld
 from shaping.analysis.loop.stability import (
-    LONGEST_LOOP_DELAY_S,
     StableGain,
     in_phase_interval,
+    may_be_own_delay,
     stable_gain,
     worst_of,
 )
@@ -64,7 +64,7 @@ def summarise(
     wishes : Wishes
         Whether player and recorder share a start, and the margin to leave.
     """
-    known = wishes.same_start and all(0 < one.delay_s <= LONGEST_LOOP_DELAY_S for one in responses)
+    known = wishes.same_start and all(may_be_own_delay(one.delay_s) for one in responses)
     before = [_gains(one, (), sample_rate_hz, known) for one in responses]
     after = [_gains(one, filters, sample_rate_hz, known) for one in responses]
     worst = worst_of([gain.found for gain in before])

@@ -10,6 +10,7 @@ from shaping.analysis.loop.stability import (
     StableGain,
     critical_frequencies,
     in_phase_interval,
+    may_be_own_delay,
     stable_gain,
     worst_of,
 )
@@ -148,3 +149,10 @@ def test_peaks_within_a_24th_of_an_octave_are_one(hz: float, count: int) -> None
 def test_twelve_peaks_are_kept_of_all() -> None:
     peaks = [(100.0 * 1.2**n, float(n)) for n in range(15)]
     assert len(worst_of([gain(0.0, *peaks)]).critical) == 12
+
+
+@pytest.mark.parametrize(
+    ("delay_s", "may"), [(0.0, False), (1e-4, True), (0.1, True), (0.101, False), (-0.01, False)]
+)
+def test_what_may_be_a_loops_own_delay(delay_s, may):
+    assert may_be_own_delay(delay_s) == may
