@@ -610,7 +610,8 @@ FEEDS = (
             f"{n['level_not_told']:.0f} not told"
         ),
         lambda n: share(n["level_within"], n["levels"]) >= 0.99,
-        "gain of soft sound; feeds with one level (not uneven, not silent)",
+        "gain of soft sound; feeds with one level (not uneven, not silent); with the median of the "
+        "feed's own response counted in: {median_within:.0f}, worst {median_worst_db:.2f} dB",
     ),
     Row(
         "silent or 48 dB low feeds found",
