@@ -26,7 +26,7 @@ CLIMB_S = 0.03
 CLIPPING = 0.999
 """Full scale less the rounding of a 10-bit converter: a real input never stays just under it."""
 
-GONE_S = 0.5
+FELL_SILENT_S = 0.5
 """An input that was alive holds noise; nothing but zeros for so long, longer than two lost blocks
 of the longest kind (0.17 s), means that its cable, preamp or server is gone."""
 
@@ -97,7 +97,7 @@ class Guard:
             if peak[at] >= CLIPPING:
                 return Cause.CLIPPED, at
             self._gone_s[at] = self._gone_s[at] + block_s if self._is_gone(peak[at]) else 0.0
-            if self._gone_s[at] >= GONE_S:
+            if self._gone_s[at] >= FELL_SILENT_S:
                 return Cause.GONE, at
             level = float(level_db[at])
             path = float(self.path_db[at])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from shaping.errors import ParameterError
-from shaping.live.guard import CLIMB_DB, GONE_S, Guard
+from shaping.live.guard import CLIMB_DB, FELL_SILENT_S, Guard
 from shaping.live.player import HIGHEST_PEAK_DBFS, SILENCE_BEFORE_S, STOP_FADE_S, Player
 from shaping.live.stopping import Cause, Stop
 
@@ -138,7 +138,9 @@ def test_one_short_click_is_no_climb():
     assert one.taken().cause is None
 
 
-@pytest.mark.parametrize(("silent_s", "stops"), [(GONE_S - 0.01, False), (GONE_S, True)])
+@pytest.mark.parametrize(
+    ("silent_s", "stops"), [(FELL_SILENT_S - 0.01, False), (FELL_SILENT_S, True)]
+)
 def test_an_input_that_brings_nothing_any_more_stops_it(silent_s, stops):
     one = player(np.full(2 * RATE, 0.1), guard=guard())
     from_block, blocks = 100, round(silent_s * RATE / BLOCK)
