@@ -102,10 +102,10 @@ def test_every_command_is_found_where_it_is_copied_in_order_into_one_terminal(tm
     assert done.stderr == ""
 
 
-def test_a_walk_through_the_readme_leaves_out_two_commands_and_says_so():
+def test_a_walk_through_the_readme_says_what_it_leaves_out():
     walked = walk_readme.script(README).splitlines()
     told = [line for line in walked if line.startswith("echo 'LEFT OUT")]
-    assert len(told) == len(walk_readme.LEFT_OUT)
+    assert all(any(what in line for line in told) for what in walk_readme.LEFT_OUT)
     run = "\n".join(line for line in walked if not line.startswith("echo"))
     for line in walk_readme.commands(README):
         assert (line in run) is not any(what in line for what in walk_readme.LEFT_OUT), line

@@ -4,7 +4,7 @@
 
 Clones this checkout's last commit, and runs each command of the README from its text in one shell,
 the environment made by its own first block. What a person records in between is stood in for by
-shipped samples. Two commands are left out and said: the whole suite, and an editor that would wait.
+shipped samples. What is left out is said: the whole suite, an editor that would wait, a desk.
 """
 
 from __future__ import annotations
@@ -23,7 +23,15 @@ ROOT = Path(__file__).resolve().parents[2]
 LEFT_OUT = {
     "pytest": "the whole suite; it is run on its own",
     "jupyter lab": "an editor that stays open",
+    "--device DESK": "the sound card of a desk",
 }
+"""What is in a line that is not run, and why."""
+
+NAMED = ("shaping measure", "shaping watch")
+"""Whole lines that name a command where the README lists them; alone they reach for a device."""
+
+FAULTY = "audio_samples/packs/packs.flac"
+"""Shipped packs with faults: the command says so by its exit code."""
 
 RECORDED = {
     "first.wav": "vocal_wedge_noise.flac",
@@ -40,7 +48,7 @@ def commands(readme: str) -> list[str]:
         if number % 2 == 0:
             found = re.findall(r"`((?:shaping|pip|python|jupyter|eval) [^`]*)`", part)
             # Capitals and dots stand for what a person fills in.
-            lines += [line for line in found if not _is_pattern(line)]
+            lines += [line for line in found if not _is_pattern(line) and line not in NAMED]
         elif part.startswith("sh\n"):
             lines += [line for line in part.splitlines()[1:] if not line.startswith("#")]
         elif part.startswith("python\n"):
@@ -63,7 +71,8 @@ def script(readme: str) -> str:
             continue
         if "first.wav" in line:
             told += [f"cp audio_samples/{sample} {name}" for name, sample in RECORDED.items()]
-        told += [f"echo {shlex.quote(f'RUN {line}')}", line]
+        told.append(f"echo {shlex.quote(f'RUN {line}')}")
+        told.append(f"{line} || test $? = 3" if FAULTY in line else line)
     return "\n".join(told) + "\n"
 
 
