@@ -34,6 +34,9 @@ _SOON_S = "low"
 WITH_ROOM_S: Final = 0.1
 """What is only watched may come a tenth of a second later, and lose less."""
 
+_OPENINGS = 3
+"""Some sound servers drop a stream in its first blocks: while nothing sounds it is opened anew."""
+
 _ANSWERS_WITHIN_S = 8.0
 _TICK_S = 0.005
 _FREE = 0
@@ -86,6 +89,24 @@ class Duplex:
                 outdata.fill(0.0)
                 failed.append(error)
 
+        for left in reversed(range(_OPENINGS)):
+            lost = self._streamed(player, callback, failed, tick, last=left == 0)
+            if not lost or not player.settling:
+                break
+        if failed:
+            raise failed[0]
+        return player.taken()
+
+    def _streamed(
+        self,
+        player: Player,
+        callback: Callable[..., None],
+        failed: list[BaseException],
+        tick: Callable[[Player], None] | None,
+        *,
+        last: bool,
+    ) -> bool:
+        """Open the device and let it run; return whether it was lost."""
         device = self.device
         stream = opened_stream(
             "Stream",
@@ -94,18 +115,16 @@ class Duplex:
             channels=(max(player.inputs) + 1, player.output + 1),
             callback=callback,
         )
-        lost = False
         try:
             within_time(stream.start, device)
             lost = not _watched(stream, player, failed, tick)
-            if lost:
+            if lost and (last or not player.settling):
+                # Asked for before the closing, which may hang where the server died.
                 player.stop.ask(Cause.DEVICE_LOST)
                 leave_at_once()
+            return lost
         finally:
             _closed(stream)
-        if failed:
-            raise failed[0]
-        return player.taken()
 
 
 def opened_stream(

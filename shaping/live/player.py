@@ -130,6 +130,11 @@ class Player:
         """What was recorded so far, shape (n, inputs)."""
         return self._recorded[: min(self.position, len(self._recorded))]
 
+    @property
+    def settling(self) -> bool:
+        """Whether the stream is in its first moment, when nothing sounds yet."""
+        return self.position < self._settled
+
     def block(
         self, indata: NDArray[np.float32], outdata: NDArray[np.float32], *, flagged: bool
     ) -> bool:
