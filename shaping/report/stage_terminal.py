@@ -7,19 +7,12 @@ from rich.console import Console
 from shaping.capture.cautions import EXPOSURE, TEST_SIGNAL
 from shaping.report import stage_words
 from shaping.report.safety import AGAIN_HEADING
-from shaping.report.terminal_text import Column, bold, heading, lines, rows
+from shaping.report.terminal_text import Column, bold, heading, lines, rows, setting_rows
 from shaping.stage.stage_plan import StagePlan, WedgePlan
 from shaping.stage.weeks.last_plan import WeekToWeek
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
 
-_SETTING = (
-    Column("", right=True, bold=True, leads=True),
-    Column("Filter", leads=True),
-    Column("Frequency", bold=True, leads=True),
-    Column("Gain", right=True, bold=True),
-    Column("Width"),
-)
 _SEND = (
     Column("Mic", leads=True),
     Column("Wedge", leads=True),
@@ -119,11 +112,7 @@ def _wedge(one: WedgePlan, console: Console) -> None:
     if not settings:
         lines(console, [("-", "Nothing to dial in.")])
         return
-    rows(
-        console,
-        _SETTING,
-        [(str(one.number), one.kind, one.frequency, one.gain, one.width) for one in settings],
-    )
+    setting_rows(console, settings)
 
 
 def _sends(plan: StagePlan, console: Console) -> None:

@@ -12,18 +12,11 @@ from shaping.plan.plan import LoopSummary, Plan
 from shaping.plan.suggestion import Suggestion
 from shaping.report import gains_text, safety, words
 from shaping.report.figures.marked_frequencies import MOST_CRITICAL
-from shaping.report.terminal_text import Column, bold, heading, lines, rows
+from shaping.report.terminal_text import Column, bold, heading, lines, rows, setting_rows
 from shaping.text.frequency import frequency_text
 from shaping.text.names import shown
 from shaping.text.quantities import gain_text
 
-_SETTING = (
-    Column("", right=True, bold=True, leads=True),
-    Column("Filter", leads=True),
-    Column("Frequency", bold=True, leads=True),
-    Column("Gain", right=True, bold=True),
-    Column("Width"),
-)
 _RING = (
     Column("Frequency", leads=True),
     Column("Finding"),
@@ -138,11 +131,7 @@ def _settings(plan: Plan, console: Console) -> None:
     lines(console, [("!", caution) for caution in said])
     heading(console, f"Settings to dial in, in this order ({shown(limits.name)})")
     settings = words.settings(plan)
-    rows(
-        console,
-        _SETTING,
-        [(str(one.number), one.kind, one.frequency, one.gain, one.width) for one in settings],
-    )
+    setting_rows(console, settings)
     lines(console, [("-", words.convention_text(limits))])
     heading(console, "Why")
     lines(console, [(str(setting.number), setting.reason) for setting in settings])

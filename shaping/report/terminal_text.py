@@ -18,6 +18,8 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
+from shaping.report.words import Setting
+
 _KEPT = "\u00a0"
 """Stands for a space that must not end a line; no name or sentence holds one once it is printed."""
 
@@ -47,6 +49,15 @@ class Column:
     right: bool = False
     bold: bool = False
     leads: bool = False
+
+
+_SETTING = (
+    Column("", right=True, bold=True, leads=True),
+    Column("Filter", leads=True),
+    Column("Frequency", bold=True, leads=True),
+    Column("Gain", right=True, bold=True),
+    Column("Width"),
+)
 
 
 def heading(console: Console, text: str) -> None:
@@ -98,6 +109,15 @@ def rows(console: Console, columns: Sequence[Column], cells: Sequence[Sequence[s
         return
     for row in cells:
         _block(console, columns, row)
+
+
+def setting_rows(console: Console, settings: Sequence[Setting]) -> None:
+    """Print settings as they are dialled in, one a row."""
+    rows(
+        console,
+        _SETTING,
+        [(str(one.number), one.kind, one.frequency, one.gain, one.width) for one in settings],
+    )
 
 
 def _table(console: Console, columns: Sequence[Column], cells: Sequence[Sequence[str]]) -> Table:

@@ -29,11 +29,11 @@ from shaping.analysis.loop.faults import WITHHOLD
 OUTSIDE = 0.05
 """Share of measurements whose truth may lie outside the interval."""
 
-_DRAWS = 1500  # 37 of them lie beyond either end, which places it to a sixth of its own tail
-_MOST_POINTS = 800  # a bound on memory: the highest come first, and the rest hardly ever win
+DRAWS = 1500  # 37 of them lie beyond either end, which places it to a sixth of its own tail
+MOST_DRAWN = 800  # a bound on memory: the highest come first, and the rest hardly ever win
 _REACH_SD = 6.0  # a point this far below the top is drawn above it once in 90,000 times
-_APART = 2  # lines; the grid is twice as fine as the response is long
-_SYSTEMATIC_DB = 0.03
+APART = 2  # lines; the grid is twice as fine as the response is long
+SYSTEMATIC_DB = 0.03
 """Of clocks, resampling and the grid, found on measured rooms without any noise."""
 
 _Real = NDArray[np.float64]
@@ -81,12 +81,12 @@ def gain_interval(
     near = np.flatnonzero(trusted & (size > top - reach - 1e-3 * top))
     peak = near[np.argmax(size[near])]
     # Of neighbours that share their error only one is drawn, the peak itself among them.
-    near = near[(near - peak) % _APART == 0]
-    near = near[np.argsort(-size[near])][:_MOST_POINTS]
+    near = near[(near - peak) % APART == 0]
+    near = near[np.argsort(-size[near])][:MOST_DRAWN]
     rng = np.random.default_rng(0)
-    drawn = size[near] + spread[near] * rng.standard_normal((_DRAWS, near.size))
+    drawn = size[near] + spread[near] * rng.standard_normal((DRAWS, near.size))
     tops_db = 20 * np.log10(drawn.max(axis=1))
-    tops_db += _SYSTEMATIC_DB * rng.standard_normal(_DRAWS)
+    tops_db += SYSTEMATIC_DB * rng.standard_normal(DRAWS)
     top_db = 20 * np.log10(top)
     low, middle, high = np.quantile(tops_db, [OUTSIDE / 2, 0.5, 1 - OUTSIDE / 2])
     interval = GainInterval(low - 2 * top_db, middle - 2 * top_db, high - 2 * top_db)

@@ -8,17 +8,10 @@ from shaping.capture.recording import Severity
 from shaping.plan.walk.walk_plan import WalkPlan
 from shaping.report import safety
 from shaping.report import words as plan_words
-from shaping.report.terminal_text import Column, bold, heading, lines, rows
+from shaping.report.terminal_text import Column, bold, heading, lines, rows, setting_rows
 from shaping.report.walk import words
 from shaping.text.names import shown
 
-_SETTING = (
-    Column("", right=True, bold=True, leads=True),
-    Column("Filter", leads=True),
-    Column("Frequency", bold=True, leads=True),
-    Column("Gain", right=True, bold=True),
-    Column("Width"),
-)
 _STRETCH = (
     Column("From", leads=True),
     Column("Time", leads=True),
@@ -57,11 +50,7 @@ def print_walk(made: WalkPlan, console: Console) -> None:
     if plan.filters:
         heading(console, f"Settings to dial in, in this order ({shown(plan.limits.name)})")
         settings = plan_words.settings(plan)
-        rows(
-            console,
-            _SETTING,
-            [(str(one.number), one.kind, one.frequency, one.gain, one.width) for one in settings],
-        )
+        setting_rows(console, settings)
         heading(console, "Why")
         lines(console, [(str(one.number), one.reason) for one in settings])
     else:

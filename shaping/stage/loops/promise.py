@@ -11,18 +11,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from shaping.analysis.loop.promise import APART, DRAWS, MOST_DRAWN, OUTSIDE, SYSTEMATIC_DB
 from shaping.stage.loops.margins import worst_levels
 from shaping.stage.loops.matrix import MOST_ERROR_DB, PathMatrix, loops
 
-OUTSIDE = 0.05
-"""Share of measurements whose truth may lie outside the interval, half of it on either side."""
-
-_DRAWS = 1500  # the quantile's own error is then a twentieth of the interval
-_MOST_POINTS = 800  # the highest; those beyond lie far below what noise can lift to the top
 _REACH_DB = 6.0  # six standard deviations of a path heard 6 dB over the noise in one average
-_APART = 2  # lines; the grid is twice as fine as a response is long
-_SYSTEMATIC_DB = 0.03
-"""Of clocks, resampling and the grid, as for one loop."""
 
 _Real = NDArray[np.float64]
 
@@ -56,8 +49,8 @@ def highest_level_db(
         return drowned_db
     rng = np.random.default_rng(0)
     spread = _spread_db(matrix, sends, gain, at)
-    drawn = level_db[at] + spread * rng.standard_normal((_DRAWS, at.size))
-    tops = drawn.max(axis=1) + _SYSTEMATIC_DB * rng.standard_normal(_DRAWS)
+    drawn = level_db[at] + spread * rng.standard_normal((DRAWS, at.size))
+    tops = drawn.max(axis=1) + SYSTEMATIC_DB * rng.standard_normal(DRAWS)
     # The highest of many noisy points lies too high, the drawn ones twice over.
     bound = 2 * float(level_db[at].max()) - float(np.quantile(tops, OUTSIDE / 2))
     return max(bound + top_db - float(level_db[at].max()), top_db, drowned_db)
@@ -69,8 +62,8 @@ def _near_top(level_db: _Real) -> NDArray[np.int64]:
     if not near.size:
         return near
     peak = near[np.argmax(level_db[near])]
-    near = near[(near - peak) % _APART == 0]
-    return np.asarray(near[np.argsort(-level_db[near], kind="stable")][:_MOST_POINTS])
+    near = near[(near - peak) % APART == 0]
+    return np.asarray(near[np.argsort(-level_db[near], kind="stable")][:MOST_DRAWN])
 
 
 def _spread_db(matrix: PathMatrix, sends: _Real, gain: _Real, at: NDArray[np.int64]) -> _Real:
