@@ -32,7 +32,7 @@ OUTSIDE = 0.05
 DRAWS = 1500  # 37 of them lie beyond either end, which places it to a sixth of its own tail
 MOST_DRAWN = 800  # a bound on memory: the highest come first, and the rest hardly ever win
 _REACH_SD = 6.0  # a point this far below the top is drawn above it once in 90,000 times
-APART = 2  # lines; the grid is twice as fine as the response is long
+LINES_APART = 2  # lines; the grid is twice as fine as the response is long
 SYSTEMATIC_DB = 0.03
 """Of clocks, resampling and the grid, found on measured rooms without any noise."""
 
@@ -81,7 +81,7 @@ def gain_interval(
     near = np.flatnonzero(trusted & (size > top - reach - 1e-3 * top))
     peak = near[np.argmax(size[near])]
     # Of neighbours that share their error only one is drawn, the peak itself among them.
-    near = near[(near - peak) % APART == 0]
+    near = near[(near - peak) % LINES_APART == 0]
     near = near[np.argsort(-size[near])][:MOST_DRAWN]
     rng = np.random.default_rng(0)
     drawn = size[near] + spread[near] * rng.standard_normal((DRAWS, near.size))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shaping.analysis.loop.promise import APART, DRAWS, MOST_DRAWN, OUTSIDE, SYSTEMATIC_DB
+from shaping.analysis.loop.promise import DRAWS, LINES_APART, MOST_DRAWN, OUTSIDE, SYSTEMATIC_DB
 from shaping.stage.loops.margins import worst_levels
 from shaping.stage.loops.matrix import MOST_ERROR_DB, PathMatrix, loops
 
@@ -62,7 +62,7 @@ def _near_top(level_db: _Real) -> NDArray[np.int64]:
     if not near.size:
         return near
     peak = near[np.argmax(level_db[near])]
-    near = near[(near - peak) % APART == 0]
+    near = near[(near - peak) % LINES_APART == 0]
     return np.asarray(near[np.argsort(-level_db[near], kind="stable")][:MOST_DRAWN])
 
 
